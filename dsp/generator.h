@@ -1,11 +1,12 @@
-// Signals to be played: tones with exact phase and soft ramps, twin tones, noise, silence; dither.
+// Tones to be played: exact phase, soft ramps, one or two at a time.
 #pragma once
 
+#include <array>
 #include <cstdint>
-#include <random>
 #include <span>
 #include <vector>
 
+#include "dsp/noise.h"
 #include "dsp/signal.h"
 #include "dsp/units.h"
 
@@ -19,18 +20,20 @@ struct Tone {
 
 /// Plays one or two tones that change on request, phase-continuously and through raised-cosine
 /// ramps, the same or a chosen subset on the channels. Starts silent. Phase is kept as an integer
-/// of 2^64 steps a period, so it does not drift however long it plays.
+/// of 2^64 steps a period, so it does not drift however long it plays; samples are good to 1 ulp or
+/// so.
 class ToneGenerator final : public Signal {
  public:
   /// `ramp_s`: length of each ramp in amplitude.
-  /// Throws std::invalid_argument unless `ramp_s` is positive and finite.
+  /// Throws std::invalid_argument unless `fs` and `ramp_s` are positive and finite.
   ToneGenerator(SampleRate fs, double ramp_s);
 
   /// From the next frame on glides to `tones` (none: silence; two at the most). Where the frequency
   /// stays, only the amplitude ramps. Where it changes, the frequency steps at once, with
-  /// continuous phase, while the amplitude ramps from the old to the new value.
-  /// Throws std::invalid_argument for a frequency outside (0, fs/2), a negative amplitude, or a sum
-  /// of amplitudes above 1.
+  /// continuous phase, while the amplitude ramps from the old to the new value. A tone that starts
+  /// from silence starts as a sine, at phase 0.
+  /// Throws std::invalid_argument for more than two tones, a frequency outside (0, fs/2), a
+  /// negative amplitude, or a sum of amplitudes above 1; what plays goes on unchanged then.
   void go_to(std::span<const Tone> tones);
 
   /// Bit n set: channel n plays; others are silent. All at first. Ramps as amplitudes do.
@@ -38,34 +41,40 @@ class ToneGenerator final : public Signal {
 
   /// True when no ramp is under way.
   [[nodiscard]] bool is_steady() const;
-  /// True when silent and no ramp is under way.
+  /// True when no tone sounds and no ramp is under way. The channel mask does not matter.
   [[nodiscard]] bool is_silent() const;
 
+  /// Throws std::invalid_argument unless `channels` is 1 to 32 and `frames` holds whole frames.
   void fill(std::span<double> frames, int channels) override;
 
  private:
   struct Voice {
+    double frequency_hz = 0;
     std::uint64_t phase = 0;
     std::uint64_t step = 0;
     double amplitude_from = 0;
     double amplitude_to = 0;
   };
-  // Implementer: adapt the private part as needed.
+  static constexpr std::size_t kMaxChannels = 32;
+
+  [[nodiscard]] double blend(std::int64_t frames_into_ramp) const;
+  [[nodiscard]] double amplitude(const Voice& voice) const;
+  [[nodiscard]] double channel_gain(std::size_t channel) const;
+  double next_sample();
+
   SampleRate fs_;
   std::int64_t ramp_frames_;
+  std::int64_t tone_ramp_position_;     ///< ramp_frames_: over
+  std::int64_t channel_ramp_position_;  ///< likewise
   std::vector<Voice> voices_;
+  std::array<double, kMaxChannels> channel_gain_from_;
+  std::uint32_t channel_mask_ = 0xffffffff;
 };
 
-/// White Gaussian noise of a stated RMS, a different sequence on each channel, from a stated seed.
-class WhiteNoise final : public Signal {
+/// Silence, for as long as wanted.
+class Silence final : public Signal {
  public:
-  WhiteNoise(double rms, std::uint64_t seed);
   void fill(std::span<double> frames, int channels) override;
-
- private:
-  double rms_;
-  std::mt19937_64 random_;
-  std::normal_distribution<double> normal_;
 };
 
 }  // namespace sinewright
