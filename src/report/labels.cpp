@@ -1,0 +1,183 @@
+#include "report/labels.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <array>
+#include <cctype>
+#include <string_view>
+#include <utility>
+
+#include "report/numbers.h"
+
+namespace sinewright {
+namespace {
+
+struct Label {
+  std::string_view key, text;
+};
+
+constexpr Label kReadings[] = {
+    {"frequency", "Frequency"},
+    {"level", "Level"},
+    {"fundamental", "Fundamental"},
+    {"thd", "THD"},
+    {"thd_n", "THD+N"},
+    {"notch_thd_n", "THD+N (notch)"},
+    {"sinad", "SINAD"},
+    {"noise", "Noise"},
+    {"noise_a", "Noise, A-weighted"},
+    {"noise_468", "Noise, ITU-R 468"},
+    {"noise_floor", "Noise floor"},
+    {"snr", "SNR"},
+    {"snr_a", "SNR, A-weighted"},
+    {"snr_468", "SNR, ITU-R 468"},
+    {"dc_offset", "Converter DC offset"},
+    {"peak_positive", "Positive peak"},
+    {"peak_negative", "Negative peak"},
+    {"crest_factor", "Crest factor"},
+    {"drift", "Drift"},
+    {"level_drift", "Level drift"},
+    {"frequency_drift", "Frequency drift"},
+    {"ultrasonic", "Above the band"},
+    {"balance", "Balance, left minus right"},
+    {"phase", "Phase, right minus left"},
+    {"polarity", "Polarity"},
+    {"crosstalk", "Crosstalk"},
+    {"mains_frequency", "Mains frequency"},
+    {"hum", "Hum"},
+    {"hum_lines", "Hum lines"},
+    {"broadband", "Broadband noise"},
+    {"imd_smpte", "IMD, SMPTE"},
+    {"imd_difference", "IMD, difference tone"},
+    {"response", "Response"},
+    {"flatness", "Flatness"},
+    {"distortion_limited_output", "Distortion-limited output"},
+    {"maximum_output", "Maximum output"},
+    {"output", "Output"},
+    {"gain", "Gain"},
+};
+
+constexpr Label kMeasurements[] = {
+    {"tone", "Tone"},
+    {"noise", "Noise"},
+    {"silence", "Silence"},
+    {"two_tones", "Two tones"},
+    {"response", "Frequency response"},
+    {"power", "Power and distortion"},
+    {"level_steps", "Level steps"},
+    {"unclassified", "Unknown"},
+};
+
+// Endings of condition keys, and the unit that each stands for.
+constexpr Label kUnitEndings[] = {
+    {"_hz", "Hz"},   {"_vrms", "V"},    {"_v", "V"},         {"_w", "W"},
+    {"_ohm", "ohm"}, {"_s", "s"},       {"_minutes", "min"}, {"_dbfs", "dBFS"},
+    {"_db", "dB"},   {"_percent", "%"}, {"_c", "°C"},
+};
+
+template <std::size_t N>
+const Label* find(const Label (&labels)[N], std::string_view key) {
+  const auto* found = std::find_if(std::begin(labels), std::end(labels),
+                                   [&](const Label& l) { return l.key == key; });
+  return found == std::end(labels) ? nullptr : found;
+}
+
+std::string spaced(std::string text) {
+  std::replace(text.begin(), text.end(), '_', ' ');
+  return text;
+}
+
+std::string quantity(double value, std::string_view unit) {
+  if (unit == "Hz" && value >= 1000) return fmt::format("{} kHz", short_number(value / 1000));
+  return unit.empty() ? short_number(value) : fmt::format("{} {}", short_number(value), unit);
+}
+
+}  // namespace
+
+std::string reading_label(const std::string& key) {
+  if (const Label* label = find(kReadings, key)) return std::string(label->text);
+  // "distortion_limited_output_0.1_percent": a known key at a stated value.
+  for (const Label& label : kReadings) {
+    const std::size_t length = label.key.size();
+    if (key.starts_with(label.key) && key.size() > length + 1 && key[length] == '_' &&
+        std::isdigit(static_cast<unsigned char>(key[length + 1])) != 0) {
+      return fmt::format("{}, {}", label.text, printable(spaced(key.substr(length + 1))));
+    }
+  }
+  return printable(key);
+}
+
+std::string measurement_label(const std::string& measurement) {
+  const Label* label = find(kMeasurements, measurement);
+  return label != nullptr ? std::string(label->text) : printable(measurement);
+}
+
+std::string channel_label(const std::string& channel) {
+  if (channel == "left") return "Left";
+  if (channel == "right") return "Right";
+  if (channel == "pair") return "Left against right";
+  if (!channel.empty() && std::isdigit(static_cast<unsigned char>(channel.front())) != 0) {
+    return "Channel " + printable(channel);
+  }
+  return printable(channel);
+}
+
+std::string channel_mark(const std::string& channel) {
+  if (channel == "left") return "L";
+  if (channel == "right") return "R";
+  if (channel == "pair") return "L-R";
+  return printable(channel);
+}
+
+std::string limit_label(const std::string& limited_by) {
+  constexpr std::string_view own[] = {"sound_card", "record_length", "divider"};
+  const bool takes_article = std::find(std::begin(own), std::end(own), limited_by) != std::end(own);
+  return fmt::format("limited by {}{}", takes_article ? "the " : "", printable(spaced(limited_by)));
+}
+
+std::string condition_text(const Condition& condition) {
+  std::string name = condition.key;
+  std::string_view unit;
+  for (const Label& ending : kUnitEndings) {
+    if (name.size() > ending.key.size() && name.ends_with(ending.key)) {
+      name.resize(name.size() - ending.key.size());
+      unit = ending.text;
+      break;
+    }
+  }
+  name = printable(spaced(name));
+  if (const auto* flag = std::get_if<bool>(&condition.value)) {
+    return fmt::format("{} {}", name, *flag ? "yes" : "no");
+  }
+  if (const auto* value = std::get_if<double>(&condition.value)) {
+    return fmt::format("{} {}", name, quantity(*value, unit));
+  }
+  if (const auto* text = std::get_if<std::string>(&condition.value)) {
+    return fmt::format("{} {}", name, printable(*text));
+  }
+  if (const auto* list = std::get_if<std::vector<double>>(&condition.value)) {
+    std::string joined;
+    const char* separator = list->size() == 2 ? " to " : ", ";
+    for (const double each : *list) {
+      joined += (joined.empty() ? "" : separator) + quantity(each, unit);
+    }
+    return fmt::format("{} {}", name, joined);
+  }
+  return {};
+}
+
+bool has_lines(const std::string& curve_key) {
+  return curve_key == "hum_lines" || curve_key == "lines";
+}
+
+std::string printable(const std::string& text) {
+  std::string safe = text;
+  for (char& c : safe) {
+    const auto code = static_cast<unsigned char>(c);
+    if (code < 0x20 || code == 0x7f) c = '?';
+  }
+  return safe;
+}
+
+}  // namespace sinewright

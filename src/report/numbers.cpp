@@ -1,0 +1,129 @@
+#include "report/numbers.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+
+namespace sinewright {
+namespace {
+
+constexpr int kMostDecimals = 9;
+
+// Decimals that show `digits` significant digits of `value`.
+int decimals_for(double value, int digits) {
+  if (value == 0 || !std::isfinite(value)) return digits - 1;
+  const int exponent = static_cast<int>(std::floor(std::log10(std::abs(value))));
+  return std::clamp(digits - 1 - exponent, 0, kMostDecimals);
+}
+
+std::string fixed(double value, int decimals) {
+  std::string text = fmt::format("{:.{}f}", value, decimals);
+  // "-0.00" says nothing that "0.00" does not.
+  if (text.front() == '-' && text.find_first_not_of("-0.") == std::string::npos) text.erase(0, 1);
+  return text;
+}
+
+struct Scale {
+  double factor;
+  const char* prefix;
+};
+
+Scale scale_of(double value, Unit unit) {
+  if (unit != Unit::kVolt && unit != Unit::kWatt) return {1, ""};
+  const double size = std::abs(value);
+  if (size == 0 || size >= 0.1) return {1, ""};
+  if (size >= 1e-4) return {1e3, "m"};
+  if (size >= 1e-7) return {1e6, "µ"};
+  return {1e9, "n"};
+}
+
+std::string number_text(double value, Unit unit) {
+  switch (unit) {
+    case Unit::kDbfs:
+    case Unit::kDbv:
+    case Unit::kDbu:
+    case Unit::kDb:
+    case Unit::kDbc:
+    case Unit::kDegree:
+      return fixed(value, 2);
+    case Unit::kVolt:
+    case Unit::kWatt:
+    case Unit::kPercent:
+    case Unit::kFullScale:
+    case Unit::kRatio:
+      return significant(value, 4);
+    case Unit::kHertz:
+      return significant(value, 6);
+    case Unit::kDbPerSecond:
+      return fixed(value, 4);
+    case Unit::kPpmPerSecond:
+    case Unit::kSecond:
+      return fixed(value, 3);
+    case Unit::kCount:
+      return fixed(value, 0);
+  }
+  return significant(value, 4);
+}
+
+std::string with_unit(const std::string& number, const char* prefix, Unit unit) {
+  const std::string name = unit_text(unit);
+  return name.empty() ? number : fmt::format("{} {}{}", number, prefix, name);
+}
+
+}  // namespace
+
+std::string significant(double value, int digits) {
+  const double size = std::abs(value);
+  if (size != 0 && (size < 1e-4 || size >= 1e7)) return fmt::format("{:.{}e}", value, digits - 1);
+  return fixed(value, decimals_for(value, digits));
+}
+
+std::string short_number(double value) { return fmt::format("{:.6g}", value); }
+
+std::string unit_text(Unit unit) {
+  switch (unit) {
+    case Unit::kDegree:
+      return "°";
+    case Unit::kRatio:
+    case Unit::kCount:
+      return "";
+    default:
+      return to_string(unit);
+  }
+}
+
+std::string format_value(double value, Unit unit) {
+  if (!std::isfinite(value)) return "-";
+  const Scale scale = scale_of(value, unit);
+  return with_unit(number_text(value * scale.factor, unit), scale.prefix, unit);
+}
+
+std::string format_in_unit(double value, const std::string& unit) {
+  if (!std::isfinite(value)) return "-";
+  if (unit == "Hz") return significant(value, 5);
+  const bool is_level = unit.rfind("dB", 0) == 0 && unit != to_string(Unit::kDbPerSecond);
+  return is_level || unit == "deg" ? fixed(value, 2) : significant(value, 4);
+}
+
+std::string format_reading(const Reading& reading) {
+  if (reading.interval) {
+    const Scale scale = scale_of(reading.interval->high, reading.unit);
+    return with_unit(number_text(reading.interval->low * scale.factor, reading.unit) + " to " +
+                         number_text(reading.interval->high * scale.factor, reading.unit),
+                     scale.prefix, reading.unit);
+  }
+  if (!reading.value || !std::isfinite(*reading.value)) return "-";
+  if (!reading.uncertainty || !(*reading.uncertainty > 0)) {
+    return format_value(*reading.value, reading.unit);
+  }
+  const Scale scale = scale_of(*reading.value, reading.unit);
+  const double uncertainty = *reading.uncertainty * scale.factor;
+  const int decimals = decimals_for(uncertainty, 2);
+  return fmt::format(
+      "{} ± {}",
+      with_unit(fixed(*reading.value * scale.factor, decimals), scale.prefix, reading.unit),
+      fixed(uncertainty, decimals));
+}
+
+}  // namespace sinewright
