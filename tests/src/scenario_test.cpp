@@ -5,6 +5,7 @@
 #include <fstream>
 #include <iterator>
 
+#include "bench/profile.h"
 #include "dsp/units.h"
 #include "findings/error.h"
 #include "within.h"
@@ -40,6 +41,21 @@ TEST_CASE("the scenarios in calibration/ are valid and marked as invented") {
                                             "/calibration/larkfield-lr62-" + state + ".toml");
     CHECK(scenario.name.find("invented") != std::string::npos);
     CHECK(scenario.ranges.size() == 2);
+  }
+}
+
+TEST_CASE("the simulated bench's profile tells the truth about both scenarios") {
+  const std::string folder = SINEWRIGHT_SOURCE_DIR "/calibration/";
+  const Profile profile = read_profile(folder + "simulated-bench.toml");
+  for (const char* state : {"as-left", "as-found"}) {
+    const Scenario scenario = read_scenario(folder + "larkfield-lr62-" + state + ".toml");
+    CHECK(profile.input_full_scale_vrms == scenario.sound_card.input_full_scale_vrms);
+    CHECK(profile.output_full_scale_vrms == scenario.sound_card.output_full_scale_vrms);
+    CHECK(profile.load.resistance_ohm == scenario.load_ohm);
+    REQUIRE(profile.ranges.size() == scenario.ranges.size());
+    for (const Range& range : profile.ranges) {
+      CHECK(range.ratio == scenario.range(range.name).ratio);
+    }
   }
 }
 
