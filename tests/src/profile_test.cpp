@@ -164,8 +164,8 @@ TEST_CASE("a path that holds no profile is refused with its name") {
 TEST_CASE("the profiles in calibration/ are sound") {
   const std::string folder = SINEWRIGHT_SOURCE_DIR "/calibration/";
   const Profile simulated = read_profile(folder + "simulated-bench.toml");
-  CHECK(simulated.ranges[0].ratio == 34.0);
-  CHECK(simulated.ranges[1].ratio == 3.0);
+  CHECK(simulated.ranges[0].ratio == 20.0);
+  CHECK(simulated.ranges[1].ratio == 1.0);
   CHECK(read_profile(folder + "example-bench.toml").ranges.size() == 2);
 }
 
