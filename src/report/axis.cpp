@@ -88,8 +88,10 @@ void PlotAxis::lay_out_logarithmic() {
     high_ = digit_above(high_ * 2);
   }
   const double decades = std::log10(high_ / low_);
-  for (double decade = decade_below(low_ * (1 + kEdgeTolerance)); decade <= high_ * 1.001;
-       decade *= 10) {
+  const int first = static_cast<int>(std::floor(std::log10(low_ * (1 + kEdgeTolerance))));
+  const int last = static_cast<int>(std::floor(std::log10(high_ * 1.001)));
+  for (int exponent = first; exponent <= last; ++exponent) {
+    const double decade = std::pow(10.0, exponent);
     for (int digit = 1; digit <= 9; ++digit) {
       const double value = digit * decade;
       if (value < low_ * 0.999 || value > high_ * 1.001) continue;

@@ -135,7 +135,8 @@ void draw_grid(Canvas& canvas, const PlotAxis& x, const PlotAxis& y) {
 
 // Labels below the axis, each centred on its line; one that would touch the last is left out.
 std::string x_labels(const PlotAxis& x, const Canvas& canvas) {
-  const auto room = static_cast<std::size_t>(kLabelColumns + kRightMargin + canvas.columns());
+  const auto room = static_cast<std::size_t>(kLabelColumns) + kRightMargin +
+                    static_cast<std::size_t>(canvas.columns());
   std::string line;
   for (const Tick& tick : x.ticks()) {
     if (tick.label.empty()) continue;

@@ -126,7 +126,7 @@ std::string channel_label(const std::string& channel) {
 std::string channel_mark(const std::string& channel) {
   if (channel == "left") return "L";
   if (channel == "right") return "R";
-  if (channel == "pair") return "L-R";
+  if (channel == "pair") return "L/R";
   return printable(channel);
 }
 

@@ -17,7 +17,7 @@ namespace sinewright {
 /// "left" -> "Left", "3" -> "Channel 3", "pair" -> "Left against right".
 [[nodiscard]] std::string channel_label(const std::string& channel);
 
-/// The mark of a channel in a column or chart: "L", "R", "3".
+/// The mark of a channel in a column or chart: "L", "R", "3"; "L/R" for the pair.
 [[nodiscard]] std::string channel_mark(const std::string& channel);
 
 /// "sound_card" -> "limited by the sound card".

@@ -62,8 +62,7 @@ std::string cell(const Findings& findings, const std::string& key, const std::st
 }
 
 std::string level_cell(const Findings& findings, const std::string& channel) {
-  const std::string level =
-      cell(findings, "level", channel, {Unit::kVolt, Unit::kDbv, Unit::kDbfs});
+  std::string level = cell(findings, "level", channel, {Unit::kVolt, Unit::kDbv, Unit::kDbfs});
   if (level != "-") return level;
   return cell(findings, "noise", channel, {Unit::kVolt, Unit::kDbv, Unit::kDbfs});
 }

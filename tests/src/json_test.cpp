@@ -72,6 +72,7 @@ TEST_CASE("a number that is not finite becomes null") {
   findings.harmonics[0].level_dbc = -infinity;
   findings.conditions.push_back({"ambient_c", nan});
   CHECK(problems_of(findings).size() == 4);
+  CHECK(to_json(findings)["readings"][0]["value"].is_null());
   const std::string text = json_document(std::vector<Findings>{findings});
   const json readings = json::parse(text)["findings"][0]["readings"];
   CHECK(readings[0]["value"].is_null());
