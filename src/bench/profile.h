@@ -21,9 +21,9 @@ struct Load {
 /// Everything that turns samples into volts and watts.
 struct Profile {
   std::string name;
-  std::string hash;          ///< of the file's bytes: names the profile in results
+  std::string hash;            ///< of the file's bytes: names the profile in results
   bool is_calibrated = false;  ///< false: nominal values, no uncertainties
-  std::string input_device;  ///< empty: not stated, the system's default
+  std::string input_device;    ///< empty: not stated, the system's default
   std::string output_device;
   double sample_rate_hz = 48000;
   double input_full_scale_vrms;   ///< a sine of this at the sound card's input reads 0 dBFS
