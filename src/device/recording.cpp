@@ -148,7 +148,8 @@ void Recording::compare_with_declared_length() {
   const std::uint64_t missing = missing_bytes(file_.get());
   if (missing == 0) return;
   is_truncated_ = true;
-  if (bits_ && frames_) *frames_ += static_cast<std::int64_t>(missing / (*bits_ / 8U * channels_));
+  if (bits_ && frames_)
+    *frames_ += static_cast<std::int64_t>(missing) / (std::int64_t{*bits_ / 8} * channels_);
 }
 
 std::size_t Recording::read(std::span<double> samples) {

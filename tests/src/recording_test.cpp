@@ -158,7 +158,13 @@ TEST_CASE("a short .wav is plain WAV, so that every program reads it") {
 
 TEST_CASE("channel counts and rates at the edges are read") {
   const TemporaryFolder folder;
-  for (const auto& [channels, rate_hz] : {std::pair{8, 48000.0}, {1, 8000.0}, {2, 768000.0}}) {
+  struct Row {
+    int channels;
+    double rate_hz;
+  };
+  for (const Row& row : {Row{8, 48000}, Row{1, 8000}, Row{2, 768000}}) {
+    const int channels = row.channels;
+    const double rate_hz = row.rate_hz;
     CAPTURE(channels);
     const auto samples = sines(300, channels);
     write_recording(folder / "a.wav", samples, channels, rate_hz, SampleFormat::kFloat64);

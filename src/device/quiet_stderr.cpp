@@ -1,0 +1,38 @@
+// The POSIX part of the sound card.
+#include "device/quiet_stderr.h"
+
+#if defined(__unix__) || defined(__APPLE__)
+#include <fcntl.h>
+#include <unistd.h>
+
+#include <cstdio>
+
+namespace sinewright {
+
+QuietStderr::QuietStderr() {
+  std::fflush(stderr);
+  const int nowhere = open("/dev/null", O_WRONLY | O_CLOEXEC);
+  if (nowhere < 0) return;
+  kept_ = fcntl(STDERR_FILENO, F_DUPFD_CLOEXEC, 3);
+  if (kept_ >= 0) dup2(nowhere, STDERR_FILENO);
+  close(nowhere);
+}
+
+QuietStderr::~QuietStderr() {
+  if (kept_ < 0) return;
+  std::fflush(stderr);
+  dup2(kept_, STDERR_FILENO);
+  close(kept_);
+}
+
+}  // namespace sinewright
+
+#else
+
+namespace sinewright {
+
+QuietStderr::QuietStderr() = default;
+QuietStderr::~QuietStderr() = default;
+
+}  // namespace sinewright
+#endif
