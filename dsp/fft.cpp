@@ -36,14 +36,9 @@ std::size_t good_fft_length(std::size_t at_least) {
 
 std::size_t good_fft_length_below(std::size_t at_most) {
   if (at_most < 8) throw std::invalid_argument("good_fft_length_below: at_most must be 8 or more");
-  std::size_t best = 8;
-  for (const std::size_t odd : {1, 3, 5, 9}) {
-    std::size_t n = 8 * odd;
-    if (n > at_most) continue;
-    while (2 * n <= at_most) n *= 2;
-    best = n > best ? n : best;
-  }
-  return best;
+  std::size_t n = at_most - at_most % 2;
+  while (without_small_factors(n) != 1) n -= 2;
+  return n;
 }
 
 struct ComplexFft::Plan : kissfft<double> {

@@ -12,8 +12,7 @@ namespace sinewright {
 /// quickly and accurately. At least 8.
 [[nodiscard]] std::size_t good_fft_length(std::size_t at_least);
 
-/// The greatest such n <= `at_most` that is a power of two times 1, 3, 5 or 9.
-/// Throws std::invalid_argument when `at_most` is below 8.
+/// The greatest such n <= `at_most`. Throws std::invalid_argument when `at_most` is below 8.
 [[nodiscard]] std::size_t good_fft_length_below(std::size_t at_most);
 
 /// X[m] = sum of x[n] exp(-+ j 2 pi m n / N), not normalised; + when inverse. Cheap to copy.

@@ -55,11 +55,7 @@ std::size_t tone_block_frames(std::size_t frames, SampleRate fs, const ToneSetti
   const auto longest = static_cast<std::size_t>(settings.longest_block_s * fs.hz);
   const std::size_t limit = std::min(frames, longest);
   if (limit < 256) return 0;
-  // Walk down to the nearest length that good_fft_length() accepts: never more than a few percent.
-  for (std::size_t n = limit - limit % 2; n >= 256; n -= 2) {
-    if (good_fft_length(n) == n) return n;
-  }
-  return 0;
+  return good_fft_length_below(limit);
 }
 
 }  // namespace sinewright

@@ -1,0 +1,629 @@
+#include "dsp/plateau.h"
+
+#include <algorithm>
+#include <cmath>
+#include <complex>
+#include <numbers>
+#include <optional>
+#include <stdexcept>
+#include <string>
+
+#include "dsp/hop_meter.h"
+#include "dsp/plateau_rules.h"
+
+namespace sinewright {
+namespace {
+
+using Complex = std::complex<double>;
+
+constexpr double kShortestHop_s = 0.01;
+constexpr double kNoiseHop_s = 0.1;
+constexpr double kLongestWindow_s = 1;
+constexpr int kFewestHops = 2;
+constexpr double kSoonest_s = 0.03;  // a pure tone is announced after this long
+constexpr double kImpure_s = 1;      // any other after this long: notes of music do not hold so
+constexpr int kNoiseHopsToConfirm = 4;
+
+std::size_t even(double frames) { return 2 * static_cast<std::size_t>(std::ceil(frames / 2)); }
+
+double wrapped(double radians) { return std::remainder(radians, kTwoPi); }
+
+}  // namespace
+
+class PlateauDetector::State {
+ public:
+  State(SampleRate fs, int channels, const PlateauSettings& settings, PlateauListener& listener)
+      : fs_(fs), channels_(channels), settings_(settings), listener_(listener) {}
+
+  void push(std::span<const double> frames) {
+    buffer_.insert(buffer_.end(), frames.begin(), frames.end());
+    while (step(false)) {
+    }
+    trim();
+  }
+
+  void finish(std::int64_t lost) {
+    while (step(true)) {
+    }
+    close_restless(end_of_input());
+    base_ = end_of_input() + lost;
+    buffer_.clear();
+    position_ = restless_from_ = input_from_ = base_;
+    mode_ = Mode::kSearching;
+  }
+
+ private:
+  enum class Mode { kSearching, kTone, kNoise };
+
+  struct ToneTrack {
+    std::size_t meter = 0;
+    ToneFollower follower{{}};
+  };
+
+  [[nodiscard]] std::int64_t end_of_input() const {
+    return base_ + static_cast<std::int64_t>(buffer_.size() / static_cast<std::size_t>(channels_));
+  }
+
+  [[nodiscard]] std::size_t left_from(std::int64_t frame) const {
+    return static_cast<std::size_t>(std::max<std::int64_t>(0, end_of_input() - frame));
+  }
+
+  // One channel of `count` frames from `first` on, in scratch.
+  std::span<const double> channel(int c, std::int64_t first, std::size_t count) {
+    scratch_.resize(std::max(scratch_.size(), count));
+    const double* from = buffer_.data() + (first - base_) * channels_ + c;
+    for (std::size_t i = 0; i < count; ++i, from += channels_) scratch_[i] = *from;
+    return std::span(scratch_).first(count);
+  }
+
+  void trim() {
+    const std::int64_t needed = std::min(position_, delivered_or(position_)) -
+                                static_cast<std::int64_t>(kLongestWindow_s * fs_.hz);
+    const std::int64_t spare = needed - base_;
+    if (spare < static_cast<std::int64_t>(fs_.hz)) return;
+    buffer_.erase(buffer_.begin(), buffer_.begin() + spare * channels_);
+    base_ = needed;
+  }
+
+  [[nodiscard]] std::int64_t delivered_or(std::int64_t other) const {
+    if (mode_ == Mode::kSearching) return other;
+    return is_announced_ ? delivered_ : begin_;
+  }
+
+  bool step(bool is_final) {
+    switch (mode_) {
+      case Mode::kSearching:
+        return search(is_final);
+      case Mode::kTone:
+        return follow_tone(is_final);
+      case Mode::kNoise:
+        return follow_noise(is_final);
+    }
+    return false;
+  }
+
+  // --- searching ---
+
+  bool search(bool is_final);
+  void start_tone(const std::vector<ShortSpectrum>& spectra, std::size_t lead, bool has_second,
+                  std::size_t window);
+  void start_followers();
+  void start_noise();
+
+  // --- following ---
+
+  bool follow_tone(bool is_final);
+  [[nodiscard]] std::vector<HopMeter::Reading> read_hop(std::int64_t start);
+  [[nodiscard]] HopVerdict judge(const std::vector<HopMeter::Reading>& hop, int hops_ahead) const;
+  void accept(const std::vector<HopMeter::Reading>& hop);
+  bool resolve_anomaly(bool is_final);
+  [[nodiscard]] bool is_pure_tone() const;
+  [[nodiscard]] bool may_announce_tone() const;
+  void announce_tone();
+  void sharpen_frequency();
+  [[nodiscard]] double reference_residual(int c, std::int64_t start);
+  [[nodiscard]] bool slice_holds(std::int64_t start, std::size_t count);
+  [[nodiscard]] std::int64_t tone_edge(std::int64_t from, std::int64_t to);
+  void deliver_to(std::int64_t frame);
+  void end_plateau(std::int64_t end);
+  void close_restless(std::int64_t until);
+  void finish_tone();
+
+  bool follow_noise(bool is_final);
+  [[nodiscard]] std::vector<double> noise_powers(std::int64_t start, std::size_t count);
+  void announce_noise();
+
+  SampleRate fs_;
+  int channels_;
+  PlateauSettings settings_;
+  PlateauListener& listener_;
+
+  std::vector<double> buffer_;  // interleaved
+  std::vector<double> scratch_;
+  std::int64_t base_ = 0;           // absolute frame of the buffer's first
+  std::int64_t position_ = 0;       // next frame to be examined
+  std::int64_t restless_from_ = 0;  // since then no plateau
+  std::int64_t input_from_ = 0;     // where the input began, or went on after a gap
+  Mode mode_ = Mode::kSearching;
+
+  std::int64_t begin_ = 0;      // of the plateau under way
+  std::int64_t delivered_ = 0;  // frames handed to the listener so far
+  bool is_announced_ = false;
+  int hops_ = 0;
+
+  std::size_t hop_ = 0;
+  std::vector<HopMeter> meters_;
+  std::vector<ToneTrack> tracks_;
+  std::size_t lead_ = 0;
+  std::vector<double> reference_residual_;
+  std::vector<double> reference_offset_;
+  std::vector<std::vector<Complex>> reference_phasors_;
+
+  std::vector<LevelFollower> levels_;
+  bool is_silent_ = false;
+};
+
+bool PlateauDetector::State::search(bool is_final) {
+  const std::size_t shortest = even(kShortestHop_s * fs_.hz);
+  const std::size_t longest = even(kLongestWindow_s * fs_.hz);
+  const std::size_t left = left_from(position_);
+  if (left < 64 || (left < shortest && !is_final)) return false;
+
+  const std::size_t available = left - left % 2;
+  for (std::size_t window = std::min(shortest, available);;) {
+    std::vector<ShortSpectrum> spectra;
+    std::size_t lead = 0;
+    for (int c = 0; c < channels_; ++c) {
+      spectra.push_back(short_spectrum(channel(c, position_, window), fs_));
+      if (spectra.back().power > spectra[lead].power) lead = static_cast<std::size_t>(c);
+    }
+    const WindowVerdict verdict = judge_window(spectra[lead], settings_.hum_below_dbfs);
+    if (verdict == WindowVerdict::kTone || verdict == WindowVerdict::kTwoTones) {
+      start_tone(spectra, lead, verdict == WindowVerdict::kTwoTones, window);
+      return true;
+    }
+    if (verdict == WindowVerdict::kNoise || window == longest) break;
+    std::size_t larger = std::min(2 * window, longest);
+    if (larger > available) {
+      if (!is_final) return false;
+      larger = available;
+    }
+    if (larger == window) break;
+    window = larger;
+  }
+  start_noise();
+  return true;
+}
+
+void PlateauDetector::State::start_tone(const std::vector<ShortSpectrum>& spectra, std::size_t lead,
+                                        bool has_second, std::size_t window) {
+  mode_ = Mode::kTone;
+  lead_ = lead;
+  begin_ = delivered_ = position_;
+  is_announced_ = false;
+  hops_ = 0;
+  meters_.clear();
+  tracks_.clear();
+
+  std::vector<double> tones = {spectra[lead].frequency_hz};
+  if (has_second) tones.push_back(spectra[lead].second_hz);
+  double lowest_hz = *std::min_element(tones.begin(), tones.end());
+  const double bin_hz = spectra[lead].frequency_hz / spectra[lead].bin;
+  std::vector<std::size_t> own;
+  for (std::size_t c = 0; c < spectra.size(); ++c) {
+    if (c != lead && !has_second && has_own_tone(spectra[c], spectra[lead], bin_hz)) {
+      own.push_back(c);
+      lowest_hz = std::min(lowest_hz, spectra[c].frequency_hz);
+    }
+  }
+  hop_ = even(std::max(kShortestHop_s, 4 / lowest_hz) * fs_.hz);
+  // Four periods by an estimate a little low must not ask for more than the window had.
+  if (hop_ > window && 0.95 * static_cast<double>(hop_) <= static_cast<double>(window))
+    hop_ = window;
+  meters_.emplace_back(fs_, hop_, tones);
+  for (std::size_t c = 0; c < spectra.size(); ++c) {
+    ToneTrack track;
+    if (std::find(own.begin(), own.end(), c) != own.end()) {
+      track.meter = meters_.size();
+      meters_.emplace_back(fs_, hop_, std::vector<double>{spectra[c].frequency_hz});
+    }
+    tracks_.push_back(std::move(track));
+  }
+  start_followers();
+}
+
+void PlateauDetector::State::start_followers() {
+  for (ToneTrack& track : tracks_) {
+    std::vector<double> lost_frame_rad;
+    for (const double hz : meters_[track.meter].frequencies_hz()) {
+      lost_frame_rad.push_back(kTwoPi * hz / fs_.hz);
+    }
+    track.follower = ToneFollower(std::move(lost_frame_rad));
+  }
+}
+
+std::vector<HopMeter::Reading> PlateauDetector::State::read_hop(std::int64_t start) {
+  std::vector<HopMeter::Reading> hop;
+  for (int c = 0; c < channels_; ++c) {
+    hop.push_back(
+        meters_[tracks_[static_cast<std::size_t>(c)].meter].read(channel(c, start, hop_), start));
+  }
+  return hop;
+}
+
+HopVerdict PlateauDetector::State::judge(const std::vector<HopMeter::Reading>& hop,
+                                         int hops_ahead) const {
+  HopVerdict worst = HopVerdict::kHolds;
+  for (std::size_t c = 0; c < tracks_.size(); ++c) {
+    const HopVerdict verdict = tracks_[c].follower.judge(hop[c], hop_, hops_ahead);
+    if (static_cast<int>(verdict) > static_cast<int>(worst)) worst = verdict;
+  }
+  return worst;
+}
+
+void PlateauDetector::State::accept(const std::vector<HopMeter::Reading>& hop) {
+  for (std::size_t c = 0; c < tracks_.size(); ++c) {
+    // A channel without a tone of its own turns with the one that leads.
+    const bool leads = c == lead_ || tracks_[c].meter != tracks_[lead_].meter;
+    tracks_[c].follower.accept(hop[c], leads ? nullptr : &tracks_[lead_].follower);
+  }
+  ++hops_;
+  position_ += static_cast<std::int64_t>(hop_);
+}
+
+bool PlateauDetector::State::follow_tone(bool is_final) {
+  if (left_from(position_) < hop_) {
+    if (is_final) finish_tone();
+    return is_final;
+  }
+  const std::vector<HopMeter::Reading> hop = read_hop(position_);
+  if (tracks_[lead_].follower.hops() > 0 && judge(hop, 1) != HopVerdict::kHolds)
+    return resolve_anomaly(is_final);
+  accept(hop);
+  // The first hop after another state may hold the tail of that: it is not learnt from.
+  if (hops_ == 1 && begin_ > input_from_) start_followers();
+  if (!is_announced_ && may_announce_tone()) announce_tone();
+  // The edges of the last hop weigh little in its reading: they wait for the next one.
+  if (is_announced_) {
+    deliver_to(position_ - static_cast<std::int64_t>(hop_ + hop_ / 4));
+    if (hops_ == 16) sharpen_frequency();
+  }
+  return true;
+}
+
+// Something does not fit at the hop at position_: a transient, lost frames, or the end.
+bool PlateauDetector::State::resolve_anomaly(bool is_final) {
+  const auto hop_frames = static_cast<std::int64_t>(hop_);
+  const std::size_t left = left_from(position_);
+  if (left < 3 * hop_ && !is_final) return false;
+  if (!is_announced_ && may_announce_tone()) announce_tone();
+  if (!is_announced_) {
+    // It never settled: look again a little later.
+    mode_ = Mode::kSearching;
+    position_ = begin_ + std::max<std::int64_t>(hop_frames / 4, 16);
+    return true;
+  }
+  if (left >= 2 * hop_) {
+    const auto next = read_hop(position_ + hop_frames);
+    const bool has_third = left >= 3 * hop_;
+    const auto third = has_third ? read_hop(position_ + 2 * hop_frames) : next;
+    const HopVerdict of_next = judge(next, 2);
+    const HopVerdict of_third = has_third ? judge(third, 3) : of_next;
+    const bool next_holds = of_next == HopVerdict::kHolds;
+    if (next_holds || (has_third && of_third == HopVerdict::kHolds)) {
+      const std::int64_t from = tone_edge(position_ - hop_frames / 4, position_ + hop_frames);
+      const std::int64_t to = position_ + (next_holds ? 1 : 2) * hop_frames;
+      deliver_to(std::min(from, position_ + hop_frames));
+      listener_.on_break({PlateauBreak::Kind::kTransient, delivered_, to, 0});
+      const int skipped = next_holds ? 1 : 2;
+      for (ToneTrack& track : tracks_) track.follower.skip(skipped);
+      position_ = delivered_ = to;
+      return true;
+    }
+    const ToneFollower& lead = tracks_[lead_].follower;
+    if (has_third && of_next <= HopVerdict::kPhaseMoved && of_third <= HopVerdict::kPhaseMoved) {
+      const double first_rad = lead.phase_error_rad(next[lead_], 2);
+      const double second_rad = lead.phase_error_rad(third[lead_], 3);
+      if (std::abs(wrapped(second_rad - first_rad)) < 0.05) {
+        const std::int64_t from = tone_edge(position_ - hop_frames / 4, position_ + hop_frames);
+        deliver_to(std::min(from, position_ + hop_frames));
+        const double tone_hz = meters_[tracks_[lead_].meter].frequencies_hz()[0];
+        const double shifted = wrapped(first_rad) / kTwoPi / tone_hz * fs_.hz;
+        const std::int64_t to = position_ + hop_frames;
+        listener_.on_break({PlateauBreak::Kind::kDiscontinuity, delivered_, to, shifted});
+        for (std::size_t c = 0; c < tracks_.size(); ++c) tracks_[c].follower.restart_at(next[c]);
+        position_ = to + hop_frames;
+        delivered_ = to;
+        return true;
+      }
+    }
+  }
+  const std::int64_t end = tone_edge(position_ - hop_frames / 4, position_ + hop_frames);
+  deliver_to(end);
+  end_plateau(end);
+  return true;
+}
+
+// The largest residual of channel `c` in the hop at `start`, with the tone as the hop shows it.
+double PlateauDetector::State::reference_residual(int c, std::int64_t start) {
+  const auto i = static_cast<std::size_t>(c);
+  const std::span<const double> x = channel(c, start, hop_);
+  double mean = 0;
+  for (const double value : x) mean += value;
+  reference_offset_[i] = mean / static_cast<double>(x.size());
+  const HopMeter& meter = meters_[tracks_[i].meter];
+  reference_phasors_[i] = meter.read(x, start).phasors;
+  return meter.largest_residual(x, start, reference_phasors_[i], reference_offset_[i]);
+}
+
+// Whether `count` frames from `start` on still look like the reference hop.
+bool PlateauDetector::State::slice_holds(std::int64_t start, std::size_t count) {
+  for (int c = 0; c < channels_; ++c) {
+    const auto i = static_cast<std::size_t>(c);
+    const HopMeter& meter = meters_[tracks_[i].meter];
+    const double largest = meter.largest_residual(channel(c, start, count), start,
+                                                  reference_phasors_[i], reference_offset_[i]);
+    double amplitude = 0;
+    for (const Complex& phasor : reference_phasors_[i]) amplitude += std::abs(phasor);
+    if (largest > 1.5 * reference_residual_[i] + 1e-3 * amplitude) return false;
+  }
+  return true;
+}
+
+bool PlateauDetector::State::is_pure_tone() const {
+  return tracks_[lead_].follower.residual_share() < 0.1;
+}
+
+bool PlateauDetector::State::may_announce_tone() const {
+  const int hops = tracks_[lead_].follower.hops();
+  const double held_s = static_cast<double>(hops) * static_cast<double>(hop_) / fs_.hz;
+  return hops >= kFewestHops && held_s >= (is_pure_tone() ? kSoonest_s : kImpure_s);
+}
+
+void PlateauDetector::State::announce_tone() {
+  const auto hop_frames = static_cast<std::int64_t>(hop_);
+  sharpen_frequency();
+  reference_residual_.assign(static_cast<std::size_t>(channels_), 0);
+  reference_offset_.assign(static_cast<std::size_t>(channels_), 0);
+  reference_phasors_.assign(static_cast<std::size_t>(channels_), {});
+  const std::int64_t inside = position_ - hop_frames * (hops_ > 2 ? 2 : 1);
+  for (int c = 0; c < channels_; ++c) {
+    reference_residual_[static_cast<std::size_t>(c)] = reference_residual(c, inside);
+  }
+  // Backwards from the first hop, then forwards, in eighths.
+  const std::size_t slice = std::max<std::size_t>(hop_ / 8, 4);
+  const auto slice_frames = static_cast<std::int64_t>(slice);
+  const std::int64_t searched_from = std::max(restless_from_, base_);
+  const std::int64_t examined_from = begin_;
+  while (begin_ - slice_frames >= searched_from && slice_holds(begin_ - slice_frames, slice)) {
+    begin_ -= slice_frames;
+  }
+  if (begin_ == examined_from) {
+    while (begin_ + slice_frames <= inside && !slice_holds(begin_, slice)) begin_ += slice_frames;
+  }
+  // What comes after silence or another level has still to settle below what the residual shows.
+  if (begin_ - slice_frames < input_from_ && restless_from_ == input_from_) {
+    begin_ = input_from_;
+  } else {
+    begin_ += hop_frames / 4;
+  }
+  close_restless(begin_);
+  delivered_ = begin_;
+  is_announced_ = true;
+
+  const HopMeter& meter = meters_[tracks_[lead_].meter];
+  PlateauStart start{PlateauKind::kTone, begin_, {}, {}};
+  for (const ToneTrack& track : tracks_) {
+    start.frequency_hz.push_back(meters_[track.meter].frequencies_hz()[0]);
+  }
+  if (meter.frequencies_hz().size() == 2) {
+    start.kind = PlateauKind::kTwoTones;
+    start.second_hz.assign(tracks_.size(), meter.frequencies_hz()[1]);
+  }
+  listener_.on_begin(start);
+}
+
+// Moves the meters to the frequency that the phases have shown so far.
+void PlateauDetector::State::sharpen_frequency() {
+  const std::int64_t last = position_ - static_cast<std::int64_t>(hop_);
+  for (std::size_t m = 0; m < meters_.size(); ++m) {
+    std::size_t leader = lead_;
+    for (std::size_t c = 0; c < tracks_.size() && tracks_[leader].meter != m; ++c) leader = c;
+    std::vector<double> sharpened = meters_[m].frequencies_hz();
+    for (std::size_t t = 0; t < sharpened.size(); ++t) {
+      sharpened[t] +=
+          tracks_[leader].follower.turn_rad(t) / kTwoPi * fs_.hz / static_cast<double>(hop_);
+      sharpened[t] = std::clamp(sharpened[t], 1e-3, 0.4999 * fs_.hz);
+    }
+    meters_[m] = HopMeter(fs_, hop_, sharpened);
+  }
+  const auto hop = read_hop(last);
+  for (std::size_t c = 0; c < tracks_.size(); ++c) tracks_[c].follower.rebase(hop[c]);
+}
+
+// The frame up to which the tone holds, between `from` (where it does) and `to`.
+std::int64_t PlateauDetector::State::tone_edge(std::int64_t from, std::int64_t to) {
+  for (int c = 0; c < channels_; ++c) {
+    // The hop before `from` shows the tone as it was last.
+    const std::int64_t before = std::max(from - static_cast<std::int64_t>(hop_), base_);
+    reference_residual_[static_cast<std::size_t>(c)] = reference_residual(c, before);
+  }
+  const std::size_t slice = std::max<std::size_t>(hop_ / 8, 4);
+  const auto slice_frames = static_cast<std::int64_t>(slice);
+  std::int64_t edge = from;
+  while (edge + slice_frames <= to && edge + slice_frames <= end_of_input() &&
+         slice_holds(edge, slice)) {
+    edge += slice_frames;
+  }
+  return std::max(edge - slice_frames, delivered_);
+}
+
+void PlateauDetector::State::deliver_to(std::int64_t frame) {
+  if (frame <= delivered_) return;
+  const double* from = buffer_.data() + (delivered_ - base_) * channels_;
+  listener_.on_frames(delivered_,
+                      {from, static_cast<std::size_t>((frame - delivered_) * channels_)});
+  delivered_ = frame;
+}
+
+void PlateauDetector::State::end_plateau(std::int64_t end) {
+  listener_.on_end(end);
+  mode_ = Mode::kSearching;
+  position_ = restless_from_ = end;
+  is_announced_ = false;
+}
+
+void PlateauDetector::State::close_restless(std::int64_t until) {
+  const double restless_s = static_cast<double>(until - restless_from_) / fs_.hz;
+  if (restless_s > settings_.longest_transition_s) {
+    listener_.on_begin({PlateauKind::kUnclassified, restless_from_, {}, {}});
+    listener_.on_end(until);
+  }
+  restless_from_ = until;
+}
+
+// The input ends within a tone: take the frames after the last whole hop as far as they fit.
+void PlateauDetector::State::finish_tone() {
+  if (!is_announced_ && hops_ > 0) announce_tone();
+  if (!is_announced_) {
+    mode_ = Mode::kSearching;
+    position_ = end_of_input();
+    return;
+  }
+  const std::size_t slice = std::max<std::size_t>(hop_ / 8, 4);
+  const std::int64_t end = end_of_input();
+  std::int64_t edge = position_ - static_cast<std::int64_t>(hop_ / 4);
+  edge = std::max(edge, delivered_);
+  while (edge < end) {
+    const std::size_t count = std::min(slice, static_cast<std::size_t>(end - edge));
+    if (!slice_holds(edge, count)) break;
+    edge += static_cast<std::int64_t>(count);
+  }
+  deliver_to(edge);
+  end_plateau(edge);
+  if (left_from(edge) < hop_) position_ = restless_from_ = end;
+}
+
+// --- noise ---
+
+void PlateauDetector::State::start_noise() {
+  mode_ = Mode::kNoise;
+  begin_ = delivered_ = position_;
+  is_announced_ = false;
+  hops_ = 0;
+  levels_.assign(2 * static_cast<std::size_t>(channels_), LevelFollower());
+  is_silent_ = true;
+}
+
+std::vector<double> PlateauDetector::State::noise_powers(std::int64_t start, std::size_t count) {
+  std::vector<double> powers;
+  for (int c = 0; c < channels_; ++c) {
+    const std::span<const double> x = channel(c, start, count);
+    double sum = 0;
+    double squares = 0;
+    for (const double value : x) {
+      sum += value;
+      squares += value * value;
+    }
+    const double mean = sum / static_cast<double>(count);
+    powers.push_back(std::max(0.0, squares / static_cast<double>(count) - mean * mean));
+    // That of the differences tells of a change of colour that leaves the level alone.
+    double steps = 0;
+    for (std::size_t i = 1; i < count; ++i) steps += (x[i] - x[i - 1]) * (x[i] - x[i - 1]);
+    powers.push_back(steps / static_cast<double>(count));
+  }
+  return powers;
+}
+
+void PlateauDetector::State::announce_noise() {
+  close_restless(begin_);
+  is_announced_ = true;
+  listener_.on_begin({is_silent_ ? PlateauKind::kSilence : PlateauKind::kNoise, begin_, {}, {}});
+}
+
+bool PlateauDetector::State::follow_noise(bool is_final) {
+  const std::size_t hop = even(kNoiseHop_s * fs_.hz);
+  const std::size_t left = left_from(position_);
+  if (left < hop) {
+    if (!is_final) return false;
+    // Too little for a hop of its own joins what went before.
+    if (!is_announced_ && position_ == begin_ && left < hop / 4 && begin_ > restless_from_) {
+      mode_ = Mode::kSearching;
+      position_ = end_of_input();
+      return true;
+    }
+    for (const double power : noise_powers(position_, left)) is_silent_ = is_silent_ && power == 0;
+    if (!is_announced_) announce_noise();
+    deliver_to(end_of_input());
+    end_plateau(end_of_input());
+    return true;
+  }
+  const auto judge_all = [&](const std::vector<double>& powers) {
+    for (std::size_t c = 0; c < powers.size(); ++c) {
+      if (!levels_[c].holds(powers[c])) return false;
+    }
+    return true;
+  };
+  const std::vector<double> powers = noise_powers(position_, hop);
+  if (hops_ > 0 && !judge_all(powers)) {
+    if (!is_announced_) {
+      mode_ = Mode::kSearching;
+      position_ = begin_ + static_cast<std::int64_t>(even(kShortestHop_s * fs_.hz));
+      return true;
+    }
+    if (left < 2 * hop && !is_final) return false;
+    const auto hop_frames = static_cast<std::int64_t>(hop);
+    if (left >= 2 * hop && judge_all(noise_powers(position_ + hop_frames, hop))) {
+      deliver_to(position_);
+      listener_.on_break({PlateauBreak::Kind::kTransient, position_, position_ + hop_frames, 0});
+      position_ += hop_frames;
+      delivered_ = position_;
+      return true;
+    }
+    // Tenths of a hop, up to the first that is not like the hops before.
+    const std::size_t slice = hop / 10;
+    std::int64_t edge = position_ - static_cast<std::int64_t>(slice);
+    while (edge < position_ + hop_frames) {
+      const std::vector<double> part = noise_powers(edge, slice);
+      bool is_like = true;
+      for (std::size_t c = 0; c < part.size(); ++c) {
+        is_like = is_like && levels_[c].resembles(part[c]);
+      }
+      if (!is_like) break;
+      edge += static_cast<std::int64_t>(slice);
+    }
+    edge = std::max(edge - static_cast<std::int64_t>(slice) / 2, delivered_);
+    deliver_to(edge);
+    end_plateau(edge);
+    return true;
+  }
+  for (std::size_t c = 0; c < powers.size(); ++c) {
+    levels_[c].accept(powers[c]);
+    is_silent_ = is_silent_ && powers[c] == 0;
+  }
+  ++hops_;
+  position_ += static_cast<std::int64_t>(hop);
+  if (!is_announced_ && hops_ >= kNoiseHopsToConfirm) announce_noise();
+  if (is_announced_) {
+    deliver_to(position_ - static_cast<std::int64_t>(hop / 5));
+  }
+  return true;
+}
+
+PlateauDetector::PlateauDetector(SampleRate fs, int channels, const PlateauSettings& settings,
+                                 PlateauListener& listener)
+    : state_(std::make_unique<State>(fs, channels, settings, listener)) {
+  if (channels < 1) throw std::invalid_argument("PlateauDetector: needs 1 channel or more");
+  if (!(fs.hz >= 1000)) {
+    throw std::invalid_argument("PlateauDetector: rate " + std::to_string(fs.hz) +
+                                " Hz is below 1000");
+  }
+}
+
+PlateauDetector::~PlateauDetector() = default;
+
+void PlateauDetector::push(std::span<const double> frames) { state_->push(frames); }
+
+void PlateauDetector::finish(std::int64_t lost) { state_->finish(lost); }
+
+}  // namespace sinewright
