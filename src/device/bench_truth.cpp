@@ -251,7 +251,7 @@ class Bench {
 
   double hum_vrms(std::size_t channel, bool is_read) const {
     double sum = 0;
-    for (const HumLine& line : receiver_.channels[channel].hum) {
+    for (const SimulatedHumLine& line : receiver_.channels[channel].hum) {
       const double f = line.order * scenario_.mains_frequency_hz;
       const double heard = is_read ? std::abs(high_pass(f, input_corner())) : 1;
       if (is_in_band(f)) sum += std::pow(line.level_vrms * heard, 2);

@@ -55,7 +55,7 @@ struct ChannelTruth {
   double fundamental_dbfs;  ///< as read, at the converter
   double peak_positive_v;   ///< of the tone with its distortion, at the terminals
   double peak_negative_v;
-  std::vector<HumLine> hum;  ///< at the terminals
+  std::vector<SimulatedHumLine> hum;  ///< at the terminals
 };
 
 struct BenchTruth {

@@ -189,14 +189,14 @@ Supply read_supply(Table table) {
   return supply;
 }
 
-std::vector<HumLine> read_hum(Table table) {
+std::vector<SimulatedHumLine> read_hum(Table table) {
   const std::vector<double> order = table.numbers("order", {1, 200});
   const std::vector<double> level = table.numbers("level_vrms", {0, 10});
   const std::vector<double> phase = table.numbers("phase_deg", {-360, 360});
   if (level.size() != order.size() || phase.size() != order.size()) {
     table.fail(table.where("order"), "hum: order, level_vrms and phase_deg differ in length");
   }
-  std::vector<HumLine> lines;
+  std::vector<SimulatedHumLine> lines;
   for (std::size_t k = 0; k < order.size(); ++k) {
     if (order[k] != std::floor(order[k])) table.fail(table.where("order"), "hum: order not whole");
     lines.push_back({static_cast<int>(order[k]), level[k], phase[k]});

@@ -60,7 +60,7 @@ struct Supply {
 };
 
 /// One line of the mains family, present at the terminals whatever plays.
-struct HumLine {
+struct SimulatedHumLine {
   int order;  ///< multiple of the mains frequency
   double level_vrms;
   double phase_deg;  ///< of a cosine, at the stream's start
@@ -75,7 +75,7 @@ struct ReceiverChannel {
   double crossover_v;
   double crossover_width_v;
   double output_noise_vrms;  ///< at the terminals, white, within 20 kHz, volume down
-  std::vector<HumLine> hum;
+  std::vector<SimulatedHumLine> hum;
 };
 
 struct Receiver {

@@ -75,7 +75,7 @@ SimulatedBench::SimulatedBench(const Scenario& scenario, SampleRate fs,
     side.high.assign(pad_, 0);
     side.played.assign(static_cast<std::size_t>(scenario.sound_card.loop_delay_frames), 0);
     side.output_noise_v = full_band_rms(scenario.receiver.channels[c].output_noise_vrms, fs);
-    for (const HumLine& line : scenario.receiver.channels[c].hum) {
+    for (const SimulatedHumLine& line : scenario.receiver.channels[c].hum) {
       const auto order = static_cast<std::size_t>(line.order);
       side.hum_re.resize(std::max(side.hum_re.size(), order));
       side.hum_im.resize(side.hum_re.size());

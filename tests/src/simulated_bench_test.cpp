@@ -165,13 +165,13 @@ TEST_CASE("noise has the true RMS, powered with tone and shorted") {
 TEST_CASE("hum lines have the stated levels, and go with the power") {
   Scenario scenario = quiet(larkfield("as-found"));
   scenario.mains_frequency_hz = 50;  // on the bins
-  const std::vector<HumLine> lines = larkfield("as-found").receiver.channels[kLeft].hum;
+  const std::vector<SimulatedHumLine> lines = larkfield("as-found").receiver.channels[kLeft].hum;
   scenario.receiver.channels[kLeft].hum = lines;
   SimulatedBench bench(scenario, {48000});
   bench.set_range("low");
   settle(bench, 20);
   const Capture powered(bench);
-  for (const HumLine& line : lines) {
+  for (const SimulatedHumLine& line : lines) {
     CAPTURE(line.order);
     const std::int64_t f = 50 * line.order;
     // The input high-pass takes 0.0025 dB at 50 Hz; bins carry 1e-8 V of dither.

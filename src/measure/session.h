@@ -1,0 +1,90 @@
+// One sitting at the bench: the stream, the chain, the conditions, and the only hand on the drive.
+#pragma once
+
+#include <cstdint>
+#include <memory>
+#include <optional>
+#include <span>
+#include <string>
+#include <vector>
+
+#include "bench/profile.h"
+#include "device/stream.h"
+#include "dsp/generator.h"
+#include "dsp/tone_analysis.h"
+#include "findings/findings.h"
+#include "measure/measurement.h"
+#include "measure/tone_findings.h"
+
+namespace sinewright {
+
+/// What a session needs to know beside the stream.
+struct SessionSettings {
+  Band band;
+  std::vector<Condition> conditions;  ///< as stated by the operator, kept with every run
+};
+
+/// Frames of one steady tone, as they came back.
+struct Capture {
+  std::vector<double> frames;  ///< interleaved
+  std::int64_t first = 0;      ///< number of the first frame since the stream opened
+};
+
+/// Owns the stream and the tone played on it. Nothing else sets the drive level: it starts silent,
+/// ramps, and is silent again when the session ends, however it ends.
+class Session {
+ public:
+  /// `chain`: none measures in dBFS only. The stream must have 1 or 2 input channels.
+  Session(std::unique_ptr<Stream> stream, std::optional<Chain> chain, SessionSettings settings);
+  /// Ramps to silence and reads until it has been played.
+  ~Session();
+  Session(const Session&) = delete;
+  Session& operator=(const Session&) = delete;
+
+  [[nodiscard]] Stream& stream() { return *stream_; }
+  [[nodiscard]] const std::optional<Chain>& chain() const { return chain_; }
+  [[nodiscard]] const SessionSettings& settings() const { return settings_; }
+  [[nodiscard]] SampleRate sample_rate() const { return stream_->sample_rate(); }
+  [[nodiscard]] std::size_t channels() const { return channels_; }
+  [[nodiscard]] ReadingContext context() const;
+  /// Findings with name, time, conditions; started_s and ended_s are the stream's so far.
+  [[nodiscard]] Findings begin_findings(const std::string& measurement) const;
+
+  /// Plays a tone from now on, `level_dbfs` RMS re a full-scale sine; ramps there. `channels`: bit
+  /// mask of outputs, all by default. Throws Error (kUsage) for a stream without output.
+  void play(Hertz frequency, double level_dbfs, std::uint32_t channels = ~0U);
+  /// Ramps to silence.
+  void silence();
+  [[nodiscard]] double drive_dbfs() const { return drive_dbfs_; }
+
+  /// Delay from playing to reading in frames, measured once by a burst at `level_dbfs`; an upper
+  /// estimate when the burst does not come back. Done by the first settle().
+  [[nodiscard]] std::int64_t loop_delay_frames() const { return loop_delay_frames_; }
+  void measure_loop_delay(double level_dbfs);
+
+  /// Reads on until what is now being played has come back, and `settling_s` more.
+  void settle(double settling_s);
+
+  /// Reads `duration_s` of frames. A gap in them makes it read anew, three times at the most; then
+  /// Error (kDevice).
+  [[nodiscard]] Capture capture(double duration_s);
+
+  /// The tone in a capture, every channel guessed at `frequency`; findings named "tone" with the
+  /// session's conditions. `measured`, when given, receives the analysis behind it.
+  [[nodiscard]] Findings measure_tone(const Capture& capture, Hertz frequency,
+                                      ToneAnalysis* measured = nullptr) const;
+
+ private:
+  std::size_t read_some(std::span<double> frames);
+
+  std::unique_ptr<Stream> stream_;
+  std::optional<Chain> chain_;
+  SessionSettings settings_;
+  std::shared_ptr<ToneGenerator> generator_;
+  std::size_t channels_;
+  double drive_dbfs_;
+  std::int64_t frames_read_ = 0;
+  std::int64_t loop_delay_frames_ = -1;
+};
+
+}  // namespace sinewright
