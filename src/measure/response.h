@@ -16,7 +16,9 @@ struct ResponseSettings {
   double flat_from_hz = 20;  ///< flatness is stated over this range
   double flat_to_hz = 20000;
   double least_step_s = 0.1;  ///< each step is analysed for this long, and five periods
-  bool has_thd = true;        ///< false: steps only as long as the level needs
+  /// Repeatability and settling (k = 2) that a step lasts longer for, up to eight times.
+  double level_uncertainty_db = 0.02;
+  bool has_thd = true;  ///< false: steps only as long as the level needs
 };
 
 /// The steps: base-ten frequencies of ISO 266 from `from_hz` to `to_hz`, inclusive.

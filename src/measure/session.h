@@ -58,7 +58,7 @@ class Session {
   [[nodiscard]] double drive_dbfs() const { return drive_dbfs_; }
 
   /// Delay from playing to reading in frames, measured once by a burst at `level_dbfs`; an upper
-  /// estimate when the burst does not come back. Done by the first settle().
+  /// estimate when the burst does not come back. Done by the first settle() after a play().
   [[nodiscard]] std::int64_t loop_delay_frames() const { return loop_delay_frames_; }
   void measure_loop_delay(double level_dbfs);
 
@@ -75,7 +75,9 @@ class Session {
                                       ToneAnalysis* measured = nullptr) const;
 
  private:
-  std::size_t read_some(std::span<double> frames);
+  void read_all(std::span<double> frames);
+  void discard(std::int64_t frames);
+  [[nodiscard]] bool has_output() const { return stream_->output_channels() > 0; }
 
   std::unique_ptr<Stream> stream_;
   std::optional<Chain> chain_;
@@ -85,6 +87,7 @@ class Session {
   double drive_dbfs_;
   std::int64_t frames_read_ = 0;
   std::int64_t loop_delay_frames_ = -1;
+  std::int64_t changed_at_ = 0;  // frame played at which the last change of the tone began
 };
 
 }  // namespace sinewright

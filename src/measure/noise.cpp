@@ -1,0 +1,195 @@
+#include "measure/noise.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+
+#include "findings/error.h"
+#include "measure/hum_pattern.h"
+
+namespace sinewright {
+namespace {
+
+std::optional<double> finite(double value) {
+  return std::isfinite(value) ? std::optional(value) : std::nullopt;
+}
+
+// Noise over `duration_s`, begun anew when frames are lost, three times at the most.
+NoiseAnalysis read_noise(Session& session, double duration_s, Progress& progress,
+                         const std::string& what, Findings& findings) {
+  NoiseSettings settings;
+  settings.band = session.settings().band;
+  const double fs = session.sample_rate().hz;
+  const double chunk_s = 0.1;
+  for (int attempt = 0; attempt < 3; ++attempt) {
+    NoiseAnalyzer analyzer(session.sample_rate(), static_cast<int>(session.channels()), settings);
+    double done_s = 0;
+    bool is_whole = true;
+    while (done_s < duration_s && !progress.is_cancelled()) {
+      progress.report(done_s / duration_s, what);
+      const std::size_t gaps = session.stream().gaps().size();
+      const Capture capture = session.capture(std::min(chunk_s, duration_s - done_s + 1 / fs));
+      if (done_s == 0) findings.started_s = static_cast<double>(capture.first) / fs;
+      is_whole = is_whole && session.stream().gaps().size() == gaps;
+      if (!is_whole) break;
+      analyzer.push(capture.frames);
+      done_s += static_cast<double>(capture.frames.size() / session.channels()) / fs;
+    }
+    if (!is_whole) continue;
+    findings.ended_s = findings.started_s + done_s;
+    if (const std::optional<NoiseAnalysis> analysis = analyzer.result()) return *analysis;
+    throw Error(ExitCode::kRefused, fmt::format("noise: stopped after {:.2f} s; {} s or more are "
+                                                "needed",
+                                                done_s, kShortestNoiseS));
+  }
+  throw Error(ExitCode::kDevice,
+              session.stream().name() +
+                  ": frames were lost in 3 tries; close other programs, or raise "
+                  "the latency");
+}
+
+}  // namespace
+
+void append_noise(Findings& findings, const NoiseAnalysis& analysis, const ReadingContext& context,
+                  std::size_t first) {
+  for (std::size_t c = 0; c < analysis.channels.size(); ++c) {
+    const NoiseChannel& noise = analysis.channels[c];
+    const std::string& channel = context.channels[first + c];
+    append_level(findings, "noise", channel, noise.noise_rms, context, false);
+    append_level(findings, "noise_a", channel, noise.noise_a_rms, context, false);
+    append_level(findings, "noise_468", channel,
+                 noise.noise_468_quasi_peak.value_or(noise.noise_468_rms), context, false);
+    if (!noise.noise_468_quasi_peak) {
+      for (Reading& reading : findings.readings) {
+        if (reading.key == "noise_468" && reading.channel == channel) {
+          reading.note = "RMS detector: too short for the quasi-peak one";
+        }
+      }
+    }
+    append_reading(findings, "dc_offset", channel, finite(noise.offset), Unit::kFullScale);
+    if (analysis.mains) {
+      append_level(findings, "hum", channel, noise.hum_rms, context, false);
+      append_level(findings, "broadband", channel, noise.broadband_rms, context, false);
+    }
+    const bool has_volts = context.chain.has_value();
+    const auto level = [&](double rms) {
+      return has_volts ? context.chain->volts_of_rms(rms) : dbfs_of_rms(rms);
+    };
+    const Axis y{"level", has_volts ? "V" : "dBFS", has_volts};
+    Curve hum{"hum_lines", channel, {"frequency", "Hz", true}, y, {}};
+    for (const HumLine& line : noise.hum_lines) {
+      if (!line.above_noise || !(line.rms > 0)) continue;
+      CurvePoint point;
+      point.x = line.frequency_hz;
+      point.y = level(line.rms);
+      hum.points.push_back(std::move(point));
+    }
+    if (!hum.points.empty()) findings.curves.push_back(std::move(hum));
+    Curve lines{"lines", channel, {"frequency", "Hz", true}, y, {}};
+    for (const OtherLine& line : noise.other_lines) {
+      CurvePoint point;
+      point.x = line.frequency_hz;
+      point.y = level(line.rms);
+      lines.points.push_back(std::move(point));
+    }
+    std::sort(lines.points.begin(), lines.points.end(),
+              [](const CurvePoint& a, const CurvePoint& b) { return a.x < b.x; });
+    if (!lines.points.empty()) findings.curves.push_back(std::move(lines));
+  }
+  const std::string pair = context.channels.size() == 2 ? "pair" : context.channels[first];
+  append_reading(findings, "mains_frequency", pair,
+                 analysis.mains ? finite(analysis.mains->frequency_hz) : std::nullopt,
+                 Unit::kHertz);
+  if (!analysis.mains) {
+    findings.readings.back().note = analysis.mains_search == MainsSearch::kTooShort
+                                        ? "too short to look for it"
+                                        : "no mains lines stand above the noise";
+  }
+}
+
+void append_noise_snr(Findings& findings, const NoiseAnalysis& analysis,
+                      const ReadingContext& context, double reference_vrms) {
+  for (std::size_t c = 0; c < analysis.channels.size(); ++c) {
+    const auto snr = [&](const char* key, double rms) {
+      const double volts = context.chain->volts_of_rms(rms);
+      append_reading(findings, key, context.channels[c],
+                     finite(db_of_amplitude_ratio(reference_vrms / volts)), Unit::kDb);
+      findings.readings.back().note = fmt::format("re {:.4g} V", reference_vrms);
+    };
+    snr("snr", analysis.channels[c].noise_rms);
+    snr("snr_a", analysis.channels[c].noise_a_rms);
+  }
+}
+
+std::vector<Findings> run_noise(Session& session, const NoiseRunSettings& settings,
+                                Progress& progress, Operator& person) {
+  if (!(settings.duration_s >= 0.5 && settings.duration_s <= 3600)) {
+    throw Error(ExitCode::kUsage, fmt::format("noise: duration {:.4g} s: must be 0.5 to 3600 s",
+                                              settings.duration_s));
+  }
+  std::optional<double> reference_vrms = settings.relative_to_vrms;
+  if (settings.relative_to_w || reference_vrms) {
+    if (!session.chain()) {
+      throw Error(ExitCode::kUsage,
+                  "noise: a reference in watts or volts needs a bench profile; give --bench FILE");
+    }
+    if (!reference_vrms) reference_vrms = session.chain()->volts_of_watts(*settings.relative_to_w);
+    if (!(*reference_vrms > 0)) {
+      throw Error(ExitCode::kUsage, "noise: the reference must be above 0");
+    }
+  }
+  session.silence();
+  session.settle(0.2);
+
+  std::vector<Findings> all;
+  NoisePattern pattern;
+  const auto take = [&](const std::string& state) {
+    Findings findings = session.begin_findings("noise");
+    findings.conditions.push_back({"state", state});
+    const NoiseAnalysis analysis =
+        read_noise(session, settings.duration_s, progress, state, findings);
+    append_noise(findings, analysis, session.context(), 0);
+    if (reference_vrms && state == "as connected") {
+      append_noise_snr(findings, analysis, session.context(), *reference_vrms);
+    }
+    all.push_back(std::move(findings));
+    return analysis;
+  };
+  const auto needs_lower_range = [&](const NoiseAnalysis& analysis) {
+    const bool is_buried =
+        std::any_of(analysis.channels.begin(), analysis.channels.end(),
+                    [](const NoiseChannel& noise) { return dbfs_of_rms(noise.noise_rms) < -95; });
+    return is_buried && session.chain() &&
+           session.chain()->range().name != session.chain()->profile().ranges.back().name;
+  };
+
+  pattern.connected = take("as connected");
+  if (needs_lower_range(pattern.connected)) {
+    append_caution(
+        all.back(), "range_too_high",
+        fmt::format("below -95 dBFS on range {}: what is read may be the sound card; "
+                    "use range {}",
+                    session.chain()->range().name, session.chain()->profile().ranges.back().name));
+  }
+  if (settings.reads_shorted && !progress.is_cancelled()) {
+    if (person.confirms("Short the input of the unit (or plug in the shorting plug), leave the "
+                        "rest. Done?")) {
+      pattern.shorted = take("input shorted");
+      static_cast<void>(person.confirms("Remove the short from the input. Done?"));
+    }
+  }
+  if (settings.reads_off && !progress.is_cancelled()) {
+    if (person.confirms("Switch the unit off, leave it connected, and wait until its supply has "
+                        "run down. Done?")) {
+      pattern.off = take("off");
+      static_cast<void>(person.confirms("Switch the unit on again. Done?"));
+    }
+  }
+  for (const std::string& text : explain_hum(pattern, session.context().channels)) {
+    append_caution(all.front(), "pattern", text);
+  }
+  return all;
+}
+
+}  // namespace sinewright

@@ -1,0 +1,300 @@
+#include "measure/power_run.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+
+#include "findings/error.h"
+#include "measure/steps.h"
+
+namespace sinewright {
+namespace {
+
+constexpr double kStart_dbfs = -40;
+constexpr double kHighestDrive_dbfs = -0.5;
+constexpr double kFinest_db = 0.1;
+constexpr double kHotFrequency_hz = 10000;  // output networks burn at full power above this
+constexpr double kRest_s = 2;
+
+double settling_s(double frequency_hz) { return 0.05 + 3 / frequency_hz; }
+
+std::uint32_t mask_of(Driven driven) {
+  switch (driven) {
+    case Driven::kLeft:
+      return 1;
+    case Driven::kRight:
+      return 2;
+    case Driven::kBoth:
+      break;
+  }
+  return ~0U;
+}
+
+}  // namespace
+
+PowerRun::PowerRun(Session& session, const PowerSettings& settings, const PowerLimits& limits,
+                   Progress& progress)
+    : session_(session), settings_(settings), limits_(limits), progress_(progress) {}
+
+std::vector<std::string> PowerRun::driven_channels() const {
+  const std::vector<std::string> names = channel_names(static_cast<int>(session_.channels()));
+  if (names.size() < 2 || settings_.driven == Driven::kBoth) return names;
+  return {names[settings_.driven == Driven::kLeft ? 0 : 1]};
+}
+
+double PowerRun::highest_watts(const Findings& step) const {
+  double highest = 0;
+  for (const std::string& channel : driven_channels()) {
+    highest = std::max(highest, value_of(step, "level", channel, Unit::kWatt).value_or(0));
+  }
+  return highest;
+}
+
+double PowerRun::predicted_watts(double drive_dbfs) const {
+  return last_watts_ * std::pow(10, (drive_dbfs - last_drive_dbfs_) / 10);
+}
+
+double PowerRun::drive_for(double watts) const {
+  return last_drive_dbfs_ + db_of_power_ratio(watts / last_watts_);
+}
+
+void PowerRun::stop_with(const std::string& code, const std::string& text) {
+  cautions_.push_back({code, text, "", std::nullopt});
+}
+
+void PowerRun::begin(double frequency_hz) {
+  frequency_hz_ = frequency_hz;
+  session_.play({frequency_hz}, kStart_dbfs, mask_of(settings_.driven));
+  session_.settle(settling_s(frequency_hz));
+  const Findings step =
+      session_.measure_tone(session_.capture(std::max(0.2, 5.2 / frequency_hz)), {frequency_hz});
+  last_drive_dbfs_ = kStart_dbfs;
+  last_watts_ = highest_watts(step);
+  const std::vector<std::string> heard = channels_with_tone(std::span(&step, 1));
+  if (heard.empty() || !(last_watts_ > 0)) {
+    session_.silence();
+    throw Error(ExitCode::kRefused,
+                fmt::format("power: {:.5g} Hz at {:g} dBFS does not come back; check the wiring, "
+                            "the speaker switch and the volume",
+                            frequency_hz, kStart_dbfs));
+  }
+}
+
+void PowerRun::guide_volume(Operator& person) {
+  constexpr double kLeastDrive_dbfs = -20;
+  constexpr double kMostDrive_dbfs = -3;
+  for (int reading = 0; reading < 600 && !progress_.is_cancelled(); ++reading) {
+    const double needed_dbfs = drive_for(limits_.power_w);
+    const std::string at = fmt::format("{:.3g} W at {:g} dBFS", last_watts_, kStart_dbfs);
+    std::string text;
+    if (needed_dbfs > kMostDrive_dbfs) {
+      text = fmt::format("turn the volume up by {:.1f} dB ({})", needed_dbfs - kMostDrive_dbfs, at);
+    } else if (needed_dbfs < kLeastDrive_dbfs) {
+      text =
+          fmt::format("turn the volume down by {:.1f} dB ({})", kLeastDrive_dbfs - needed_dbfs, at);
+    } else {
+      text = fmt::format("enough: {:.3g} W will be reached at {:.1f} dBFS ({})", limits_.power_w,
+                         needed_dbfs, at);
+    }
+    if (person.is_done_turning(text)) return;
+    session_.settle(settling_s(frequency_hz_));
+    const Findings step = session_.measure_tone(
+        session_.capture(std::max(0.2, 5.2 / frequency_hz_)), {frequency_hz_});
+    const double watts = highest_watts(step);
+    if (watts > 0) last_watts_ = watts;
+    // The hand owns the gain here: what it can do in an instant is cut, not warned of.
+    if (watts > limits_.power_w) {
+      session_.silence();
+      throw Error(ExitCode::kRefused,
+                  fmt::format("power: {:.3g} W while the volume was set, above the limit of {:.3g} "
+                              "W: the drive was cut; turn the volume down and start again",
+                              watts, limits_.power_w));
+    }
+  }
+}
+
+bool PowerRun::is_past_all_thresholds(const Findings& step) const {
+  if (settings_.thresholds_percent.empty()) return false;
+  const double highest =
+      *std::max_element(settings_.thresholds_percent.begin(), settings_.thresholds_percent.end());
+  for (const std::string& channel : driven_channels()) {
+    const auto thd_n = value_of(step, "thd_n", channel, Unit::kPercent);
+    const auto watts = value_of(step, "level", channel, Unit::kWatt);
+    // Noise and crossover distortion at low level are no limit of the output.
+    if (!thd_n || !watts || *watts < 1 || *thd_n <= highest) return false;
+  }
+  return true;
+}
+
+// Full power above 10 kHz is held as briefly as a reading allows, and followed by silence.
+void PowerRun::rest_if_hot(double watts) {
+  if (frequency_hz_ <= kHotFrequency_hz || watts < limits_.power_w / 4) return;
+  session_.silence();
+  session_.settle(kRest_s);
+}
+
+PowerRun::Outcome PowerRun::step(double drive_dbfs) {
+  const double expected_w = predicted_watts(drive_dbfs);
+  session_.play({frequency_hz_}, drive_dbfs, mask_of(settings_.driven));
+  session_.settle(settling_s(frequency_hz_));
+  ToneAnalysis analysis;
+  Findings step =
+      session_.measure_tone(session_.capture(std::max(settings_.step_s, 5.2 / frequency_hz_)),
+                            {frequency_hz_}, &analysis);
+  step.conditions.push_back({"drive_dbfs", drive_dbfs});
+  const double watts = highest_watts(step);
+  last_ended_s_ = step.ended_s;
+
+  const auto has_caution = [&](const char* code) {
+    return std::any_of(analysis.channels.begin(), analysis.channels.end(),
+                       [](const ToneChannel& tone) { return tone.peaks.full_scale_runs > 0; }) &&
+           std::any_of(step.cautions.begin(), step.cautions.end(),
+                       [&](const Caution& caution) { return caution.code == code; });
+  };
+  if (has_caution("clipped")) {
+    session_.silence();
+    stop_with("input_clipped", fmt::format("the sound card's input clips at {:.3g} W: stopped; use "
+                                           "a range with a higher ratio",
+                                           watts));
+    return {false, true};
+  }
+  for (const std::string& channel : driven_channels()) {
+    const double channel_w = value_of(step, "level", channel, Unit::kWatt).value_or(0);
+    if (expected_w > 0.001 && channel_w < expected_w / 1000) {
+      session_.silence();
+      stop_with("channel_lost", fmt::format("{} vanished at {:.3g} W: a protection relay, or a "
+                                            "lead; stopped. Start again low once it is explained",
+                                            channel, expected_w));
+      return {false, true};
+    }
+  }
+  const bool is_too_much = watts > 1.1 * limits_.power_w;
+  if (is_too_much) {
+    session_.silence();
+    stop_with("over_limit", fmt::format("{:.3g} W where {:.3g} W were expected: the gain changed; "
+                                        "the drive was cut",
+                                        watts, expected_w));
+  }
+  const auto at = std::upper_bound(drives_dbfs_.begin(), drives_dbfs_.end(), drive_dbfs);
+  const auto index = at - drives_dbfs_.begin();
+  drives_dbfs_.insert(at, drive_dbfs);
+  steps_.insert(steps_.begin() + index, std::move(step));
+  if (watts > 0) {
+    last_watts_ = watts;
+    last_drive_dbfs_ = drive_dbfs;
+  }
+  rest_if_hot(watts);
+  return {true, is_too_much};
+}
+
+void PowerRun::climb() {
+  double drive_dbfs = std::min(kHighestDrive_dbfs, drive_for(settings_.from_w));
+  const double span_db = db_of_power_ratio(limits_.power_w / settings_.from_w);
+  while (!progress_.is_cancelled()) {
+    const double watts = predicted_watts(drive_dbfs);
+    progress_.report(
+        std::clamp(db_of_power_ratio(watts / settings_.from_w) / span_db * 0.8, 0.0, 0.8),
+        fmt::format("{:.5g} Hz, {:.3g} W", frequency_hz_, watts));
+    const Outcome outcome = step(drive_dbfs);
+    if (outcome.stops || !outcome.is_kept) return;
+    const auto index = static_cast<std::size_t>(
+        std::find(drives_dbfs_.begin(), drives_dbfs_.end(), drive_dbfs) - drives_dbfs_.begin());
+    const Findings& done = steps_[index];
+    if (is_past_all_thresholds(done)) return;
+    for (const std::string& channel : driven_channels()) {
+      const double thd_n = value_of(done, "thd_n", channel, Unit::kPercent).value_or(0);
+      const double channel_w = value_of(done, "level", channel, Unit::kWatt).value_or(0);
+      if (channel_w > 1 && thd_n > limits_.ceiling_percent) {
+        stop_with("distortion_ceiling",
+                  fmt::format("{}: THD+N {:.3g} % at {:.3g} W, above the ceiling of {:.3g} %: "
+                              "stopped",
+                              channel, thd_n, channel_w, limits_.ceiling_percent));
+        return;
+      }
+    }
+    double next_dbfs = drive_dbfs + settings_.step_db;
+    if (predicted_watts(next_dbfs) > limits_.power_w) next_dbfs = drive_for(limits_.power_w);
+    next_dbfs = std::min(next_dbfs, kHighestDrive_dbfs);
+    if (next_dbfs < drive_dbfs + kFinest_db) {
+      const bool is_drive = drive_dbfs > kHighestDrive_dbfs - kFinest_db;
+      stop_with(is_drive ? "drive_ran_out" : "power_limit",
+                is_drive ? fmt::format("full drive reaches {:.3g} W only: turn the volume up",
+                                       last_watts_)
+                         : fmt::format("ended at the limit of {:.3g} W", limits_.power_w));
+      return;
+    }
+    drive_dbfs = next_dbfs;
+  }
+}
+
+void PowerRun::search() {
+  // A climb that was cut is not resumed.
+  for (const Caution& caution : cautions_) {
+    if (caution.code == "over_limit" || caution.code == "channel_lost") return;
+  }
+  int done = 0;
+  for (const double percent : settings_.thresholds_percent) {
+    for (const std::string& channel : driven_channels()) {
+      for (int halving = 0; halving < 8 && !progress_.is_cancelled(); ++halving) {
+        // The last rise through the threshold.
+        std::size_t above = steps_.size();
+        for (std::size_t i = steps_.size(); i-- > 1;) {
+          const auto low = value_of(steps_[i - 1], "thd_n", channel, Unit::kPercent);
+          const auto high = value_of(steps_[i], "thd_n", channel, Unit::kPercent);
+          if (low && high && *low <= percent && *high > percent) {
+            above = i;
+            break;
+          }
+        }
+        if (above == steps_.size()) break;
+        const double low_dbfs = drives_dbfs_[above - 1];
+        const double high_dbfs = drives_dbfs_[above];
+        if (high_dbfs - low_dbfs <= kFinest_db) break;
+        progress_.report(0.8 + 0.02 * std::min(9, done),
+                         fmt::format("{:.5g} Hz, near {:g} %", frequency_hz_, percent));
+        if (!step((low_dbfs + high_dbfs) / 2).is_kept) return;
+      }
+      ++done;
+    }
+  }
+}
+
+void PowerRun::append_extremes(Findings& findings) const {
+  if (steps_.empty()) return;
+  const Findings& top = steps_.back();
+  for (const std::string& channel : driven_channels()) {
+    append_reading(findings, "highest_output", channel,
+                   value_of(top, "level", channel, Unit::kWatt), Unit::kWatt);
+    for (const char* key : {"peak_positive", "peak_negative"}) {
+      append_reading(findings, key, channel, value_of(top, key, channel, Unit::kVolt), Unit::kVolt);
+      findings.readings.back().note = "at the highest output";
+    }
+  }
+  double most = 0;
+  std::optional<double> worst;
+  for (const Findings& step : steps_) {
+    const auto balance = value_of(step, "balance", "pair", Unit::kDb);
+    if (balance && std::abs(*balance) >= most) {
+      most = std::abs(*balance);
+      worst = balance;
+    }
+  }
+  if (worst) {
+    append_reading(findings, "balance", "pair", worst, Unit::kDb);
+    findings.readings.back().note = "greatest over the levels";
+  }
+  // What a step reported, each kind once for each channel.
+  for (const Findings& step : steps_) {
+    for (const Caution& caution : step.cautions) {
+      if (caution.code == "short" || caution.code == "clipped") continue;
+      const bool is_known = std::any_of(
+          findings.cautions.begin(), findings.cautions.end(), [&](const Caution& known) {
+            return known.code == caution.code && known.channel == caution.channel;
+          });
+      if (!is_known) findings.cautions.push_back(caution);
+    }
+  }
+}
+
+}  // namespace sinewright

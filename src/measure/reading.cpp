@@ -1,0 +1,68 @@
+#include "measure/reading.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+
+#include "findings/error.h"
+#include "measure/plateau_findings.h"
+
+namespace sinewright {
+namespace {
+
+// What the window holds: the longest plateau that fills most of it, measured.
+Findings read_window(const Session& session, const Capture& capture, PlanCache& plans) {
+  const double fs = session.sample_rate().hz;
+  const std::size_t channels = session.channels();
+  std::vector<Findings> found;
+  PlateauMeasurer measurer(session.context(), TakenAs::kAsFound, plans,
+                           [&](Findings findings) { found.push_back(std::move(findings)); });
+  PlateauDetector detector(session.sample_rate(), static_cast<int>(channels), {}, measurer);
+  detector.push(capture.frames);
+  detector.finish();
+
+  const double window_s = static_cast<double>(capture.frames.size() / channels) / fs;
+  const double first_s = static_cast<double>(capture.first) / fs;
+  const auto longest =
+      std::max_element(found.begin(), found.end(), [](const Findings& a, const Findings& b) {
+        return a.ended_s - a.started_s < b.ended_s - b.started_s;
+      });
+  Findings findings = session.begin_findings("unclassified");
+  findings.started_s = first_s;
+  findings.ended_s = first_s + window_s;
+  constexpr double kLeastShare = 0.6;
+  if (longest == found.end() || longest->ended_s - longest->started_s < kLeastShare * window_s) {
+    append_caution(findings, "unsteady", "the signal did not hold still: no figures");
+    return findings;
+  }
+  findings.measurement = longest->measurement;
+  findings.started_s = first_s + longest->started_s;
+  findings.ended_s = first_s + longest->ended_s;
+  findings.readings = std::move(longest->readings);
+  findings.harmonics = std::move(longest->harmonics);
+  findings.curves = std::move(longest->curves);
+  findings.cautions = std::move(longest->cautions);
+  for (Caution& caution : findings.cautions) {
+    if (caution.at_s) *caution.at_s += first_s;
+  }
+  return findings;
+}
+
+}  // namespace
+
+void run_readings(Session& session, const ReadingSettings& settings, Progress& progress,
+                  const std::function<void(const Findings&)>& show) {
+  if (!(settings.duration_s >= 0.1 && settings.duration_s <= 60)) {
+    throw Error(ExitCode::kUsage,
+                fmt::format("duration {:.4g} s: a reading lasts 0.1 to 60 s", settings.duration_s));
+  }
+  ToneSettings tone_settings;
+  tone_settings.band = session.settings().band;
+  PlanCache plans(session.sample_rate(), tone_settings);
+  session.settle(0.1);
+  for (int i = 0; (settings.count == 0 || i < settings.count) && !progress.is_cancelled(); ++i) {
+    show(read_window(session, session.capture(settings.duration_s), plans));
+  }
+}
+
+}  // namespace sinewright

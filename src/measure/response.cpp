@@ -1,0 +1,234 @@
+#include "measure/response.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+
+#include "findings/error.h"
+#include "measure/steps.h"
+
+namespace sinewright {
+namespace {
+
+// After a step of frequency the unit's own filters ring on: three periods and 20 ms take the worst
+// of them, a second-order low cut at the frequency itself, below a hundredth of a decibel.
+double settling_s(double frequency_hz) { return 0.02 + 3 / frequency_hz; }
+
+Axis frequency_axis() { return {"frequency", "Hz", true}; }
+
+struct Point {
+  double frequency_hz;
+  double value;
+};
+
+// Level relative to 1 kHz, by interpolation in log frequency between the steps around it.
+std::vector<Point> relative_levels(std::span<const Findings> steps, const std::string& channel) {
+  std::vector<Point> points;
+  for (const Findings& step : steps) {
+    const auto frequency = value_of(step, "frequency", channel, Unit::kHertz);
+    const auto level = value_of(step, "fundamental", channel, Unit::kDbfs);
+    if (frequency && level) points.push_back({*frequency, *level});
+  }
+  if (points.empty()) return points;
+  const auto above = std::find_if(points.begin(), points.end(),
+                                  [](const Point& point) { return point.frequency_hz >= 1000; });
+  double reference = 0;
+  if (above == points.begin()) {
+    reference = above->value;
+  } else if (above == points.end()) {
+    reference = points.back().value;
+  } else {
+    const Point& below = *(above - 1);
+    reference = interpolate(std::log(below.frequency_hz), below.value,
+                            std::log(above->frequency_hz), above->value, std::log(1000.0));
+  }
+  for (Point& point : points) point.value -= reference;
+  return points;
+}
+
+// Where the response first falls below -`down_db` going outwards from 1 kHz, in `direction`.
+std::optional<double> corner_hz(const std::vector<Point>& points, double down_db, int direction) {
+  const auto count = static_cast<int>(points.size());
+  int start = 0;
+  while (start + 1 < count && points[static_cast<std::size_t>(start)].frequency_hz < 1000) ++start;
+  for (int i = start; i + direction >= 0 && i + direction < count; i += direction) {
+    const Point& inner = points[static_cast<std::size_t>(i)];
+    const Point& outer = points[static_cast<std::size_t>(i + direction)];
+    if (inner.value >= -down_db && outer.value < -down_db) {
+      return std::exp(interpolate(inner.value, std::log(inner.frequency_hz), outer.value,
+                                  std::log(outer.frequency_hz), -down_db));
+    }
+  }
+  return std::nullopt;
+}
+
+// Repeatability and what was still settling: twice the deviation, and the drift across the step.
+double repeatability_db(const ToneChannel& tone, double duration_s) {
+  return 2 * 8.686 * tone.level_deviation + std::abs(tone.level_drift_db_per_s) * duration_s / 2;
+}
+
+void append_curve(Findings& findings, std::span<const Findings> steps, const std::string& key,
+                  const std::string& channel, Unit unit, const Axis& y) {
+  Curve curve{key, channel, frequency_axis(), y, {}};
+  const std::string from = channel == "pair" ? "left" : channel;
+  for (const Findings& step : steps) {
+    const auto frequency = value_of(step, "frequency", from, Unit::kHertz);
+    if (!frequency) continue;
+    const Reading* reading = find_reading(step, key, channel, unit);
+    CurvePoint point;
+    point.x = *frequency;
+    if (reading != nullptr) {
+      point.y = reading->value;
+      point.limited_by = reading->limited_by;
+    }
+    curve.points.push_back(std::move(point));
+  }
+  if (!curve.points.empty()) findings.curves.push_back(std::move(curve));
+}
+
+}  // namespace
+
+std::vector<double> response_frequencies(const ResponseSettings& settings) {
+  constexpr std::array<int, 5> kSteps = {1, 2, 3, 6, 12};
+  if (std::find(kSteps.begin(), kSteps.end(), settings.steps_per_octave) == kSteps.end()) {
+    throw Error(ExitCode::kUsage, fmt::format("steps per octave {}: ISO 266 has 1, 2, 3, 6 or 12",
+                                              settings.steps_per_octave));
+  }
+  // Base ten: an octave is taken as 10^0.3, so that the steps repeat with every decade.
+  const double step = 0.3 / settings.steps_per_octave;
+  constexpr double kMargin = 1.003;  // "20 Hz" is 19.953 Hz
+  std::vector<double> frequencies;
+  for (int n = static_cast<int>(std::floor(-3 / step)); n * step < 3.1; ++n) {
+    const double frequency_hz = 1000 * std::pow(10, n * step);
+    if (frequency_hz * kMargin >= settings.from_hz && frequency_hz <= settings.to_hz * kMargin) {
+      frequencies.push_back(frequency_hz);
+    }
+  }
+  if (frequencies.empty() || !(settings.from_hz > 0)) {
+    throw Error(ExitCode::kUsage,
+                fmt::format("no step from {:.6g} to {:.6g} Hz: give a wider range, lowest first",
+                            settings.from_hz, settings.to_hz));
+  }
+  return frequencies;
+}
+
+Findings run_response(Session& session, const ResponseSettings& settings, Progress& progress) {
+  const std::vector<double> frequencies = response_frequencies(settings);
+  const double highest_hz = 0.45 * session.sample_rate().hz;
+  if (frequencies.back() > highest_hz) {
+    throw Error(ExitCode::kUsage,
+                fmt::format("to {:.6g} Hz: above {:.6g} Hz, 0.45 of the rate; lower it, or use a "
+                            "higher rate",
+                            frequencies.back(), highest_hz));
+  }
+  Findings findings = session.begin_findings("response");
+  findings.conditions.push_back({"drive_dbfs", settings.level_dbfs});
+  findings.conditions.push_back(
+      {"steps_per_octave", static_cast<double>(settings.steps_per_octave)});
+  std::vector<Findings> steps;
+  std::vector<std::vector<double>> repeatability;
+  for (std::size_t i = 0; i < frequencies.size() && !progress.is_cancelled(); ++i) {
+    const double frequency_hz = frequencies[i];
+    progress.report(static_cast<double>(i) / static_cast<double>(frequencies.size()),
+                    fmt::format("{:.5g} Hz", frequency_hz));
+    session.play({frequency_hz}, settings.level_dbfs);
+    session.settle(settling_s(frequency_hz));
+    double duration_s = std::max(settings.least_step_s, 5.2 / frequency_hz);
+    ToneAnalysis analysis;
+    Findings step;
+    // Longer while the stated repeatability is not reached: noise averages, settling goes on.
+    for (int attempt = 0; attempt < 4; ++attempt, duration_s *= 2) {
+      analysis = {};
+      step = session.measure_tone(session.capture(duration_s), {frequency_hz}, &analysis);
+      const bool is_good = std::all_of(
+          analysis.channels.begin(), analysis.channels.end(), [&](const ToneChannel& tone) {
+            return !tone.has_tone ||
+                   repeatability_db(tone, duration_s) <= settings.level_uncertainty_db;
+          });
+      if (is_good || progress.is_cancelled()) break;
+    }
+    std::vector<double> spread;
+    for (const ToneChannel& tone : analysis.channels) {
+      spread.push_back(repeatability_db(tone, duration_s));
+    }
+    steps.push_back(std::move(step));
+    repeatability.push_back(std::move(spread));
+  }
+  session.silence();
+  append_response(findings, steps, settings);
+  // The spread of each step belongs to its point.
+  for (Curve& curve : findings.curves) {
+    if (curve.key != "response") continue;
+    const std::size_t channel = curve.channel == "right" ? 1 : 0;
+    for (std::size_t i = 0; i < curve.points.size() && i < repeatability.size(); ++i) {
+      if (channel < repeatability[i].size())
+        curve.points[i].uncertainty = repeatability[i][channel];
+    }
+  }
+  findings.ended_s = steps.empty() ? findings.started_s : steps.back().ended_s;
+  if (progress.is_cancelled()) {
+    append_caution(findings, "stopped",
+                   fmt::format("stopped after {} of {} steps", steps.size(), frequencies.size()));
+  }
+  return findings;
+}
+
+void append_response(Findings& findings, std::span<const Findings> steps,
+                     const ResponseSettings& settings) {
+  for (const std::string& channel : channels_with_tone(steps)) {
+    const std::vector<Point> points = relative_levels(steps, channel);
+    Curve curve{"response", channel, frequency_axis(), {"level", "dB", false}, {}};
+    double highest = -1e9;
+    double lowest = 1e9;
+    for (const Point& point : points) {
+      CurvePoint at;
+      at.x = point.frequency_hz;
+      at.y = point.value;
+      curve.points.push_back(std::move(at));
+      const Band flat{settings.flat_from_hz, settings.flat_to_hz};
+      if (!flat.contains(point.frequency_hz)) continue;
+      highest = std::max(highest, point.value);
+      lowest = std::min(lowest, point.value);
+    }
+    findings.curves.push_back(std::move(curve));
+    if (highest >= lowest) {
+      append_reading(findings, "flatness", channel, (highest - lowest) / 2, Unit::kDb);
+      findings.readings.back().note = fmt::format("half the spread, {:.5g} Hz to {:.5g} Hz",
+                                                  settings.flat_from_hz, settings.flat_to_hz);
+      append_reading(findings, "response_highest", channel, highest, Unit::kDb);
+      append_reading(findings, "response_lowest", channel, lowest, Unit::kDb);
+    }
+    for (const auto& [name, down_db] :
+         {std::pair{"0.5", 0.5}, std::pair{"1", 1.0}, std::pair{"3", 3.0}}) {
+      for (const auto& [side, direction] : {std::pair{"lower", -1}, std::pair{"upper", 1}}) {
+        append_reading(findings, fmt::format("{}_corner_{}_db", side, name), channel,
+                       corner_hz(points, down_db, direction), Unit::kHertz);
+        if (!findings.readings.back().value) findings.readings.back().note = "not reached";
+      }
+    }
+    if (settings.has_thd) {
+      append_curve(findings, steps, "thd_n", channel, Unit::kPercent, {"distortion", "%", true});
+      append_curve(findings, steps, "thd", channel, Unit::kPercent, {"distortion", "%", true});
+    }
+  }
+  append_curve(findings, steps, "phase", "pair", Unit::kDegree, {"phase", "deg", false});
+  append_curve(findings, steps, "balance", "pair", Unit::kDb, {"balance", "dB", false});
+  // Cautions of the steps, each kind once, with the frequencies where it arose.
+  std::vector<std::string> seen;
+  for (const Findings& step : steps) {
+    for (const Caution& caution : step.cautions) {
+      if (caution.code == "short" || caution.code == "harmonics_above_band") continue;
+      if (std::find(seen.begin(), seen.end(), caution.code) != seen.end()) continue;
+      seen.push_back(caution.code);
+      const auto frequency = value_of(
+          step, "frequency", caution.channel.empty() ? "left" : caution.channel, Unit::kHertz);
+      Caution first = caution;
+      if (frequency) first.text += fmt::format(" (first at {:.5g} Hz)", *frequency);
+      findings.cautions.push_back(std::move(first));
+    }
+  }
+}
+
+}  // namespace sinewright

@@ -1,0 +1,30 @@
+#include "measure/steps.h"
+
+#include <algorithm>
+
+namespace sinewright {
+
+std::optional<double> value_of(const Findings& findings, const std::string& key,
+                               const std::string& channel, Unit unit) {
+  const Reading* reading = find_reading(findings, key, channel, unit);
+  return reading == nullptr ? std::nullopt : reading->value;
+}
+
+std::vector<std::string> channels_with_tone(std::span<const Findings> steps) {
+  std::vector<std::string> channels;
+  for (const Findings& step : steps) {
+    for (const Reading& reading : step.readings) {
+      if (reading.key != "fundamental" || reading.unit != Unit::kDbfs || !reading.value) continue;
+      if (std::find(channels.begin(), channels.end(), reading.channel) == channels.end()) {
+        channels.push_back(reading.channel);
+      }
+    }
+  }
+  return channels;
+}
+
+double interpolate(double x0, double y0, double x1, double y1, double x) {
+  return x1 == x0 ? y0 : y0 + (y1 - y0) * (x - x0) / (x1 - x0);
+}
+
+}  // namespace sinewright
