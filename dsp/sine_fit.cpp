@@ -89,8 +89,11 @@ std::optional<Hertz> find_peak(std::span<const double> samples, SampleRate fs) {
   require_samples(samples, "find_peak");
   const std::size_t n = good_fft_length(samples.size());
   double mean = 0;
-  for (const double x : samples) mean += x;
-  mean /= static_cast<double>(samples.size());
+  for (int pass = 0; pass < 2; ++pass) {  // the second takes off what rounding left of the first
+    double rest = 0;
+    for (const double x : samples) rest += x - mean;
+    mean += rest / static_cast<double>(samples.size());
+  }
   const std::vector<double> window = make_window(WindowKind::kHann, samples.size());
   std::vector<double> windowed(n, 0.0);  // zeros to the next good length
   for (std::size_t i = 0; i < samples.size(); ++i) windowed[i] = window[i] * (samples[i] - mean);
@@ -101,7 +104,9 @@ std::optional<Hertz> find_peak(std::span<const double> samples, SampleRate fs) {
   for (std::size_t m = 1; m + 1 < bins.size(); ++m) {
     if (std::norm(bins[m]) > std::norm(bins[best])) best = m;
   }
-  if (!(std::norm(bins[best]) > 0)) return std::nullopt;
+  // What rounding leaves of a constant is no line.
+  const double rounding = 1e-14 * mean * static_cast<double>(samples.size());
+  if (!(std::norm(bins[best]) > rounding * rounding)) return std::nullopt;
   // For a Hann window a line d bins above bin m has |X[m+1]| / |X[m]| = (1 + d) / (2 - d).
   const bool upper = std::abs(bins[best + 1]) > std::abs(bins[best - 1]);
   const double ratio = std::abs(bins[upper ? best + 1 : best - 1]) / std::abs(bins[best]);
