@@ -11,7 +11,7 @@ NotchPath::NotchPath(SampleRate fs, const Band& band, double q) : fs_(fs), q_(q)
   constexpr int kLowPassOrder = 8;
   constexpr double kRippleDb = 0.05;
   constexpr double kStopDb = 80;
-  constexpr int kHighPassOrder = 4;
+  constexpr int kHighPassOrder = 2;
   if (band.high_edge_hz() < 0.48 * fs.hz) {
     band_sections_ =
         elliptic_low_pass(kLowPassOrder, kRippleDb, kStopDb, {band.high_edge_hz()}, fs);

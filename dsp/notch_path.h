@@ -19,7 +19,7 @@ struct NotchReading {
 };
 
 /// Notch and band limits in series. The low-pass is elliptic, order 8: flat to the band edge within
-/// 0.05 dB and 80 dB down just above it; the high-pass a Butterworth of order 4 at the lower edge.
+/// 0.05 dB and 80 dB down just above it; the high-pass a Butterworth of order 2 at the lower edge.
 class NotchPath {
  public:
   NotchPath(SampleRate fs, const Band& band, double q);

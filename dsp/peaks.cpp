@@ -11,6 +11,8 @@ namespace sinewright {
 namespace {
 
 constexpr int kHalfTaps = 16;
+// Within one 16-bit step of full scale: a converter's or a file's last code, of whatever depth.
+constexpr double kFullScale = 1 - 1.0 / 32768 - 1e-9;
 
 // Band-limited interpolation at `position`, with a Hann-windowed sinc.
 double interpolate(std::span<const double> x, double position) {
@@ -59,20 +61,19 @@ double extreme_around(std::span<const double> x, std::size_t at, double sign) {
 
 bool dwells(std::span<const double> x, double extreme, double sign, double share) {
   const double threshold = sign * extreme * (1 - share);
-  const Eigen::Map<const Eigen::ArrayXd> samples(x.data(), static_cast<Eigen::Index>(x.size()));
-  const auto count = static_cast<double>((samples * sign > threshold).count());
+  std::int64_t beyond = 0;
+  for (const double value : x) beyond += static_cast<std::int64_t>(sign * value > threshold);
+  const auto count = static_cast<double>(beyond);
   const double expected = std::acos(1 - share) / std::numbers::pi * static_cast<double>(x.size());
   return count > 16 && count > 1.8 * expected;
 }
 
 std::int64_t count_full_scale_runs(std::span<const double> x) {
-  // Within one 16-bit step of full scale: a converter's or a file's last code, of whatever depth.
-  constexpr double full_scale = 1 - 1.0 / 32768 - 1e-9;
   std::int64_t runs = 0;
   for (std::size_t i = 1; i < x.size(); ++i) {
-    const bool here = std::abs(x[i]) >= full_scale;
-    const bool before = std::abs(x[i - 1]) >= full_scale;
-    const bool earlier = i >= 2 && std::abs(x[i - 2]) >= full_scale;
+    const bool here = std::abs(x[i]) >= kFullScale;
+    const bool before = std::abs(x[i - 1]) >= kFullScale;
+    const bool earlier = i >= 2 && std::abs(x[i - 2]) >= kFullScale;
     if (here && before && !earlier && x[i] == x[i - 1]) ++runs;
   }
   return runs;
@@ -80,36 +81,35 @@ std::int64_t count_full_scale_runs(std::span<const double> x) {
 
 }  // namespace
 
-PeakFigures find_peaks(std::span<const double> samples, double tone_rms, double noise_rms) {
-  PeakFigures figures;
-  if (samples.empty()) return figures;
+void update_peaks(PeakFigures& figures, std::span<const double> samples, double tone_rms,
+                  double noise_rms) {
+  if (samples.empty()) return;
   const Eigen::Map<const Eigen::ArrayXd> x(samples.data(),
                                            static_cast<Eigen::Index>(samples.size()));
-  Eigen::Index highest = 0;
-  Eigen::Index lowest = 0;
-  const double max = x.maxCoeff(&highest);
-  const double min = x.minCoeff(&lowest);
-  figures.positive = extreme_around(samples, static_cast<std::size_t>(highest), 1);
-  figures.negative = extreme_around(samples, static_cast<std::size_t>(lowest), -1);
-  if (std::max(max, -min) >= 1 - 1.0 / 32768 - 1e-9) {
-    figures.full_scale_runs = count_full_scale_runs(samples);
+  const double max = x.maxCoeff();
+  const double min = x.minCoeff();
+  if (std::max(max, -min) >= kFullScale) figures.full_scale_runs += count_full_scale_runs(samples);
+
+  // What lies between samples adds 3 dB at the most, of a tone at a quarter of the rate.
+  const auto index_of = [&](double value) {
+    return static_cast<std::size_t>(std::find(samples.begin(), samples.end(), value) -
+                                    samples.begin());
+  };
+  const bool is_higher = max > 0.999 * figures.positive;
+  const bool is_lower = min < 0.999 * figures.negative;
+  if (is_higher) {
+    figures.positive = std::max(figures.positive, extreme_around(samples, index_of(max), 1));
+  }
+  if (is_lower) {
+    figures.negative = std::min(figures.negative, extreme_around(samples, index_of(min), -1));
   }
   const double peak = tone_rms * std::numbers::sqrt2;
-  if (peak > 0) {
-    const double share = std::max(0.002, 4 * noise_rms / peak);
-    // Too noisy to tell a flat top from a round one.
-    if (share < 0.05 && max > 0 && min < 0) {
-      figures.has_flat_tops = dwells(samples, max, 1, share) || dwells(samples, min, -1, share);
-    }
-  }
-  return figures;
-}
-
-void merge(PeakFigures& into, const PeakFigures& other) {
-  into.positive = std::max(into.positive, other.positive);
-  into.negative = std::min(into.negative, other.negative);
-  into.has_flat_tops = into.has_flat_tops || other.has_flat_tops;
-  into.full_scale_runs += other.full_scale_runs;
+  if (figures.has_flat_tops || !(peak > 0) || !(max > 0 && min < 0)) return;
+  const double share = std::max(0.002, 4 * noise_rms / peak);
+  if (share >= 0.05) return;  // too noisy to tell a flat top from a round one
+  // A tone that dwells does so in every block: the first, and any that goes farther, tell.
+  figures.has_flat_tops = (is_higher && dwells(samples, max, 1, share)) ||
+                          (is_lower && dwells(samples, min, -1, share));
 }
 
 }  // namespace sinewright

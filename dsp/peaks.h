@@ -14,16 +14,14 @@ struct PeakFigures {
   std::int64_t full_scale_runs = 0;  ///< stretches of 2 or more samples at full scale
 };
 
-/// Peaks of one channel holding a tone of RMS `tone_rms` beside noise of RMS `noise_rms`.
-/// Between the samples a 32-tap windowed sinc interpolates around the extreme ones.
+/// Brings `figures` up to date with a block of one channel holding a tone of RMS `tone_rms` beside
+/// noise of RMS `noise_rms`. Between the samples a 32-tap windowed sinc interpolates around the
+/// extreme ones; a block that does not reach the extremes so far is passed over.
 ///
 /// Flat tops: the share of time within 0.2 % (or four times the noise) of the extreme is compared
 /// with acos(1 - 0.002) / pi, a sine's. A sine clipped by 0.09 dB dwells 2.4 times as long; the
 /// threshold is 1.8.
-[[nodiscard]] PeakFigures find_peaks(std::span<const double> samples, double tone_rms,
-                                     double noise_rms);
-
-/// Takes the more extreme of each.
-void merge(PeakFigures& into, const PeakFigures& other);
+void update_peaks(PeakFigures& figures, std::span<const double> samples, double tone_rms,
+                  double noise_rms);
 
 }  // namespace sinewright

@@ -77,10 +77,14 @@ class PlateauDetector::State {
   }
 
   void trim() {
-    const std::int64_t needed = std::min(position_, delivered_or(position_)) -
-                                static_cast<std::int64_t>(kLongestWindow_s * fs_.hz);
+    // Edges are looked for two hops back; a search looks back over what was restless.
+    const double kept_s = mode_ == Mode::kSearching
+                              ? kLongestWindow_s
+                              : 2 * static_cast<double>(hop_) / fs_.hz + kNoiseHop_s;
+    const std::int64_t needed =
+        std::min(position_, delivered_or(position_)) - static_cast<std::int64_t>(kept_s * fs_.hz);
     const std::int64_t spare = needed - base_;
-    if (spare < static_cast<std::int64_t>(fs_.hz)) return;
+    if (spare < static_cast<std::int64_t>(0.5 * fs_.hz)) return;
     buffer_.erase(buffer_.begin(), buffer_.begin() + spare * channels_);
     base_ = needed;
   }

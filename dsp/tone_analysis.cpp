@@ -1,5 +1,6 @@
 #include "dsp/tone_analysis.h"
 
+#include <Eigen/Core>
 #include <algorithm>
 #include <cmath>
 #include <numbers>
@@ -64,14 +65,11 @@ struct Gathered {
   double block_drift_db_per_s = 0;
   double block_drift_hz_per_s = 0;
   Regression phase;
-  double phase_slope_weight = 0;
-  double phase_slope_sum = 0;
   bool has_last_phase = false;
   double last_phase = 0;
   double last_time = 0;
   Regression level_db;
   Regression frequency;
-  double scratch_noise_rms = 0;  // of the last block, for the peak finder
 };
 
 double mean_of(std::span<const double> values, std::size_t centre, std::size_t inner,
@@ -119,7 +117,7 @@ struct ToneAnalyzer::State {
   std::vector<std::vector<double>> residual;
   std::vector<Complex> packed;
   std::vector<Complex> transformed;
-  std::vector<Complex> spectrum;
+  std::vector<std::vector<Complex>> spectra;
   std::vector<double> power;
   std::vector<double> notched;
 
@@ -153,7 +151,7 @@ struct ToneAnalyzer::State {
     residual.assign(channels, std::vector<double>(plan->n));
     packed.resize(plan->n);
     transformed.resize(plan->n);
-    spectrum.resize(plan->n / 2 + 1);
+    spectra.assign(channels, std::vector<Complex>(plan->n / 2 + 1));
     power.resize(plan->n / 2 + 1);
   }
 
@@ -204,7 +202,11 @@ void ToneAnalyzer::State::settle(Group& group) {
       strongest = c;
     }
   }
-  const double refined = refine_frequency(samples[strongest], plan->fs, {guess}).value;
+  // A guess as good as the plateau detector's needs no search.
+  const ToneFit fit = group.fitter.fit_windowed(group.fitter.moments(samples[strongest]).windowed);
+  const double shift_rad = std::abs((fit.terms[1] / fit.terms[0]).imag());
+  const double refined =
+      shift_rad < 0.3 ? guess : refine_frequency(samples[strongest], plan->fs, {guess}).value;
   const double highest = plan->fs.hz / 2 - (kFewestPeriods - 1) * plan->bin_hz;
   settle_frequency(group.fitter, samples[strongest],
                    {std::clamp(refined, (kFewestPeriods - 1) * plan->bin_hz, highest)});
@@ -270,6 +272,11 @@ void ToneAnalyzer::State::transform_residuals() {
     }
   }
   plan->fft.transform(packed, transformed);
+  for (std::size_t m = 0; m <= plan->n / 2; ++m) {
+    const BinPair bins = split_bins(transformed, m);
+    spectra[0][m] = bins.a;
+    if (channels() == 2) spectra[1][m] = bins.b;
+  }
 }
 
 // Continues the phase of the tone from block to block: over the whole stretch it gives the
@@ -294,10 +301,7 @@ void ToneAnalyzer::State::follow_phase(Gathered& g, const ToneFitter& fitter, co
 void ToneAnalyzer::State::add_channel(std::size_t c, double start_s, double weight) {
   Gathered& g = gathered[c];
   Group& group = groups[group_of[c]];
-  for (std::size_t m = 0; m < spectrum.size(); ++m) {
-    const BinPair bins = split_bins(transformed, m);
-    spectrum[m] = c == 0 ? bins.a : bins.b;
-  }
+  std::vector<Complex>& spectrum = spectra[c];
   std::vector<Complex>& phasors = block_harmonics[c];
   phasors = group.lines->take_out(spectrum);
   for (std::size_t m = 0; m < spectrum.size(); ++m) power[m] = std::norm(spectrum[m]);
@@ -336,13 +340,16 @@ void ToneAnalyzer::State::add_channel(std::size_t c, double start_s, double weig
   if (magnitude > 0) g.level_db.add(middle_s, db_of_amplitude_ratio(magnitude), weight);
   g.frequency.add(middle_s, fit.frequency_hz, weight);
 
-  double total = 0;
-  for (const double value : residual[c]) total += value * value;
-  const double residual_rms = std::sqrt(total / static_cast<double>(plan->n));
-  double in_band = 0;
-  for (std::size_t m = plan->band_begin; m < plan->band_end; ++m) in_band += power[m];
-  g.scratch_noise_rms = std::min(residual_rms, std::sqrt(in_band * plan->bin_power));
-  merge(g.peaks, find_peaks(samples[c], magnitude / std::numbers::sqrt2, g.scratch_noise_rms));
+  const auto n = static_cast<Eigen::Index>(plan->n);
+  const double residual_rms =
+      std::sqrt(Eigen::Map<const Eigen::VectorXd>(residual[c].data(), n).squaredNorm() /
+                static_cast<double>(n));
+  const double in_band = Eigen::Map<const Eigen::VectorXd>(
+                             power.data() + plan->band_begin,
+                             static_cast<Eigen::Index>(plan->band_end - plan->band_begin))
+                             .sum();
+  const double noise_rms = std::min(residual_rms, std::sqrt(in_band * plan->bin_power));
+  update_peaks(g.peaks, samples[c], magnitude / std::numbers::sqrt2, noise_rms);
 }
 
 void ToneAnalyzer::State::keep_residual(std::size_t c, std::span<const double> notch_out,
@@ -649,8 +656,8 @@ std::optional<ToneAnalysis> analyze_tone(std::span<const double> frames, SampleR
                                          const ToneSettings& settings) {
   const std::size_t channels = guess_hz.size();
   const std::size_t count = frames.size() / channels;
-  const std::size_t block = tone_block_frames(count, fs, settings);
   const double lowest_hz = *std::min_element(guess_hz.begin(), guess_hz.end());
+  const std::size_t block = tone_block_frames(count, fs, lowest_hz, settings);
   if (block == 0 || lowest_hz * static_cast<double>(block) / fs.hz < kFewestPeriods - 0.3) {
     return std::nullopt;
   }

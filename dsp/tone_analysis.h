@@ -22,15 +22,18 @@ struct ToneSettings {
   double notch_q = 2;
   /// Blocks are no longer than this: drift within a block must stay quadratic.
   double longest_block_s = 1;
+  /// Nor than this, where the tone has ten periods in it: such blocks stay in the processor's
+  /// cache.
+  double usual_block_s = 0.5;
 };
 
 /// The fewest periods of the tone that a block must span.
 inline constexpr double kFewestPeriods = 5;
 
 /// The block length for a stretch of `frames` steady frames: the longest good FFT length that
-/// neither the stretch nor `settings.longest_block_s` exceeds; 0 when the stretch is below 256
-/// frames.
-[[nodiscard]] std::size_t tone_block_frames(std::size_t frames, SampleRate fs,
+/// neither the stretch nor the limits in `settings` for a tone of `lowest_hz` exceed; 0 when the
+/// stretch is below 256 frames.
+[[nodiscard]] std::size_t tone_block_frames(std::size_t frames, SampleRate fs, double lowest_hz,
                                             const ToneSettings& settings);
 
 /// One harmonic, relative to the fundamental.

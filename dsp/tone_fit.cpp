@@ -149,10 +149,7 @@ ToneFitter::BothMoments ToneFitter::moments(std::span<const double> samples) con
     const Eigen::Map<const Eigen::VectorXd> v(window_.data() + start, length);
     columns.col(0).head(length) = x.cwiseProduct(v);
     columns.col(1).head(length) = x;
-    for (int c = 0; c < 6; ++c) {
-      sums(0, c) = table_.col(c).head(length).dot(columns.col(0).head(length));
-      sums(1, c) = table_.col(c).head(length).dot(columns.col(1).head(length));
-    }
+    sums = columns.topRows(length).transpose().lazyProduct(table_.topRows(length));
     const double t0 = 2.0 * static_cast<double>(start) / static_cast<double>(n) - 1;
     for (int which = 0; which < 2; ++which) {
       ToneMoments& into = which == 0 ? both.windowed : both.flat;

@@ -51,11 +51,13 @@ std::shared_ptr<const TonePlan> make_tone_plan(SampleRate fs, std::size_t block_
   return std::make_shared<const TonePlan>(fs, block_frames, settings);
 }
 
-std::size_t tone_block_frames(std::size_t frames, SampleRate fs, const ToneSettings& settings) {
-  const auto longest = static_cast<std::size_t>(settings.longest_block_s * fs.hz);
-  const std::size_t limit = std::min(frames, longest);
-  if (limit < 256) return 0;
-  return good_fft_length_below(limit);
+std::size_t tone_block_frames(std::size_t frames, SampleRate fs, double lowest_hz,
+                              const ToneSettings& settings) {
+  constexpr double kAmplePeriods = 10;
+  const double wanted_s = std::min(settings.longest_block_s,
+                                   std::max(settings.usual_block_s, kAmplePeriods / lowest_hz));
+  const std::size_t limit = std::min(frames, static_cast<std::size_t>(wanted_s * fs.hz));
+  return limit < 256 ? 0 : good_fft_length_below(limit);
 }
 
 }  // namespace sinewright

@@ -366,7 +366,9 @@ std::optional<TwoToneAnalysis> analyze_two_tones(std::span<const double> frames,
   }
   const auto width = static_cast<std::size_t>(channels);
   const std::size_t count = frames.size() / width;
-  const std::size_t block = tone_block_frames(count, fs, settings);
+  const double lowest_hz =
+      std::min({guess_1.value, guess_2.value, std::abs(guess_1.value - guess_2.value)});
+  const std::size_t block = tone_block_frames(count, fs, lowest_hz, settings);
   if (block == 0) return std::nullopt;
   const double bin_hz = fs.hz / static_cast<double>(block);
   const double nearest_hz =

@@ -49,9 +49,9 @@ class FiniteFeed {
       : detector_(detector), channels_(channels) {}
 
   void push(std::span<const double> frames) {
-    double sum = 0;  // of zeros, unless a sample is not finite: one pass that vectorises
-    for (const double x : frames) sum += x * 0;
-    if (sum == 0 && bad_run_ == 0) {
+    int has_bad = 0;  // an integer, so that the loop vectorises
+    for (const double x : frames) has_bad |= static_cast<int>(!(std::abs(x) <= 1e300));
+    if (has_bad == 0 && bad_run_ == 0) {
       detector_.push(frames);
       position_ += static_cast<std::int64_t>(frames.size() / channels_);
       return;
@@ -152,6 +152,12 @@ void append_summary(RecordingFindings& result, const AnalyzeSettings& settings,
   }
 }
 
+ToneSettings tone_settings_of(const AnalyzeSettings& settings) {
+  ToneSettings tone_settings;
+  tone_settings.band = settings.band;
+  return tone_settings;
+}
+
 }  // namespace
 
 std::vector<std::string> find_recordings(const std::vector<std::string>& paths) {
@@ -187,7 +193,7 @@ std::vector<std::string> find_recordings(const std::vector<std::string>& paths) 
 }
 
 void analyze_source(Source& source, std::optional<int> bits, const AnalyzeSettings& settings,
-                    RecordingFindings& result) {
+                    PlanCache& plans, RecordingFindings& result) {
   const auto channels = static_cast<std::size_t>(source.channels());
   ReadingContext context;
   context.channels = channel_names(source.channels());
@@ -198,9 +204,6 @@ void analyze_source(Source& source, std::optional<int> bits, const AnalyzeSettin
   result.sample_rate_hz = context.sample_rate_hz;
   result.channels = source.channels();
 
-  ToneSettings tone_settings;
-  tone_settings.band = settings.band;
-  PlanCache plans(source.sample_rate(), tone_settings);
   PlateauMeasurer measurer(context, settings.taken_as, plans, [&](Findings findings) {
     findings.conditions.insert(findings.conditions.end(), settings.conditions.begin(),
                                settings.conditions.end());
@@ -225,13 +228,19 @@ void analyze_source(Source& source, std::optional<int> bits, const AnalyzeSettin
 }
 
 RecordingFindings analyze_recording(const std::string& path, const AnalyzeSettings& settings) {
+  PlanCache plans(tone_settings_of(settings));
+  return analyze_recording(path, settings, plans);
+}
+
+RecordingFindings analyze_recording(const std::string& path, const AnalyzeSettings& settings,
+                                    PlanCache& plans) {
   RecordingFindings result;
   result.path = path;
   try {
     Recording recording(path);
     std::optional<int> bits;
     if (!recording.is_float()) bits = recording.bits();
-    analyze_source(recording, bits, settings, result);
+    analyze_source(recording, bits, settings, plans, result);
     if (recording.is_truncated()) {
       result.cautions.push_back({"truncated",
                                  "the header promises more than the file holds: it was cut short",
@@ -255,6 +264,7 @@ void analyze_all(const std::vector<std::string>& paths, const AnalyzeSettings& s
   const auto cores = std::max(1U, std::thread::hardware_concurrency());
   const std::size_t jobs =
       std::min(paths.size(), settings.jobs > 0 ? static_cast<std::size_t>(settings.jobs) : cores);
+  PlanCache plans(tone_settings_of(settings));
   std::atomic<std::size_t> next = 0;
   std::atomic<bool> stops = false;
   std::mutex mutex;
@@ -271,7 +281,7 @@ void analyze_all(const std::vector<std::string>& paths, const AnalyzeSettings& s
         changed.wait(lock, [&] { return i < shown + 4 * jobs || stops; });
       }
       if (stops) break;
-      RecordingFindings result = analyze_recording(paths[i], settings);
+      RecordingFindings result = analyze_recording(paths[i], settings, plans);
       const std::lock_guard lock(mutex);
       finished.emplace(i, std::move(result));
       changed.notify_all();

@@ -30,14 +30,19 @@ struct AnalyzeSettings {
 /// known extension, sorted. Throws Error (kInput) for a path that is not there.
 [[nodiscard]] std::vector<std::string> find_recordings(const std::vector<std::string>& paths);
 
+class PlanCache;
+
 /// Analyses one recording in constant memory; what is wrong with it stands in `error`, never
-/// thrown.
+/// thrown. `plans`: made for the band of `settings`; spares making tables anew for each recording.
+[[nodiscard]] RecordingFindings analyze_recording(const std::string& path,
+                                                  const AnalyzeSettings& settings,
+                                                  PlanCache& plans);
 [[nodiscard]] RecordingFindings analyze_recording(const std::string& path,
                                                   const AnalyzeSettings& settings);
 
 /// The same of any source that ends (`bits`: of integer samples).
 void analyze_source(Source& source, std::optional<int> bits, const AnalyzeSettings& settings,
-                    RecordingFindings& result);
+                    PlanCache& plans, RecordingFindings& result);
 
 /// Analyses all, several at a time, and hands each to `show` in the order of `paths`. Stops early,
 /// after the recordings under way, when cancelled.

@@ -10,17 +10,30 @@
 
 namespace sinewright {
 
-std::shared_ptr<const TonePlan> PlanCache::plan(std::size_t block_frames) {
-  constexpr std::size_t kMostPlans = 8;
-  const auto known = plans_.find(block_frames);
+std::shared_ptr<const TonePlan> PlanCache::plan(SampleRate fs, std::size_t block_frames) {
+  constexpr std::size_t kMostPlans = 16;
+  const std::lock_guard lock(mutex_);
+  const std::pair key(fs.hz, block_frames);
+  const auto known = plans_.find(key);
   if (known != plans_.end()) return known->second;
   if (plans_.size() >= kMostPlans) plans_.clear();
-  return plans_[block_frames] = make_tone_plan(fs_, block_frames, settings_);
+  return plans_[key] = make_tone_plan(fs, block_frames, settings_);
 }
 
 namespace {
 
 constexpr std::size_t kPair = 2;  // channels measured together
+
+double lowest(const std::vector<double>& frequency_hz) {
+  return *std::min_element(frequency_hz.begin(), frequency_hz.end());
+}
+
+// The block for a plateau without end.
+std::size_t longest_block(const std::vector<double>& frequency_hz, const ReadingContext& context,
+                          const PlanCache& plans) {
+  return tone_block_frames(SIZE_MAX / 4, {context.sample_rate_hz}, lowest(frequency_hz),
+                           plans.settings());
+}
 
 // Channels `first` and next (as many as there are, 1 or 2) of interleaved frames.
 std::vector<double> pick_channels(std::span<const double> frames, std::size_t channels,
@@ -84,8 +97,7 @@ class PlateauMeasurer::ToneMeasure final : public Measure {
       : context_(context),
         plans_(plans),
         frequency_hz_(std::move(frequency_hz)),
-        cutter_(context.channels.size(),
-                tone_block_frames(SIZE_MAX / 4, {context.sample_rate_hz}, plans.settings()),
+        cutter_(context.channels.size(), longest_block(frequency_hz_, context, plans),
                 least_frames(frequency_hz_, context.sample_rate_hz)) {}
 
   void add(std::int64_t first, std::span<const double> frames) override {
@@ -124,7 +136,8 @@ class PlateauMeasurer::ToneMeasure final : public Measure {
   void begin(std::size_t block) {
     for (std::size_t c = 0; c < frequency_hz_.size(); c += kPair) {
       const std::size_t count = std::min(kPair, frequency_hz_.size() - c);
-      analyzers_.emplace_back(plans_.plan(block), std::span(frequency_hz_).subspan(c, count));
+      analyzers_.emplace_back(plans_.plan({context_.sample_rate_hz}, block),
+                              std::span(frequency_hz_).subspan(c, count));
     }
   }
 
@@ -142,7 +155,8 @@ class PlateauMeasurer::ToneMeasure final : public Measure {
   void end_segment() {
     cutter_.end_segment(
         [this](std::size_t frames) {
-          return tone_block_frames(frames, {context_.sample_rate_hz}, plans_.settings());
+          return tone_block_frames(frames, {context_.sample_rate_hz}, lowest(frequency_hz_),
+                                   plans_.settings());
         },
         [this](std::size_t n) { begin(n); },
         [this](auto block, auto start, auto weight) { take(block, start, weight); });
@@ -162,9 +176,10 @@ class PlateauMeasurer::TwoToneMeasure final : public Measure {
         plans_(plans),
         first_hz_(first_hz),
         second_hz_(second_hz),
-        cutter_(context.channels.size(),
-                tone_block_frames(SIZE_MAX / 4, {context.sample_rate_hz}, plans.settings()),
-                least_frames(first_hz, second_hz, context.sample_rate_hz)) {}
+        cutter_(
+            context.channels.size(),
+            longest_block({first_hz, second_hz, std::abs(first_hz - second_hz)}, context, plans),
+            least_frames(first_hz, second_hz, context.sample_rate_hz)) {}
 
   void add(std::int64_t first, std::span<const double> frames) override {
     cutter_.add(
@@ -195,8 +210,8 @@ class PlateauMeasurer::TwoToneMeasure final : public Measure {
   void begin(std::size_t block) {
     for (std::size_t c = 0; c < context_.channels.size(); c += kPair) {
       const std::size_t count = std::min(kPair, context_.channels.size() - c);
-      analyzers_.emplace_back(plans_.plan(block), static_cast<int>(count), Hertz{first_hz_},
-                              Hertz{second_hz_});
+      analyzers_.emplace_back(plans_.plan({context_.sample_rate_hz}, block),
+                              static_cast<int>(count), Hertz{first_hz_}, Hertz{second_hz_});
     }
   }
 
@@ -209,7 +224,10 @@ class PlateauMeasurer::TwoToneMeasure final : public Measure {
   void end_segment() {
     cutter_.end_segment(
         [this](std::size_t frames) {
-          return tone_block_frames(frames, {context_.sample_rate_hz}, plans_.settings());
+          return tone_block_frames(
+              frames, {context_.sample_rate_hz},
+              std::min({first_hz_, second_hz_, std::abs(first_hz_ - second_hz_)}),
+              plans_.settings());
         },
         [this](std::size_t n) { begin(n); },
         [this](auto block, auto, auto weight) { take(block, weight); });

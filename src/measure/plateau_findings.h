@@ -4,7 +4,9 @@
 #include <functional>
 #include <map>
 #include <memory>
+#include <mutex>
 #include <optional>
+#include <utility>
 #include <vector>
 
 #include "dsp/noise_analysis.h"
@@ -17,18 +19,18 @@
 
 namespace sinewright {
 
-/// Plans by block length, kept from plateau to plateau; for one rate and band. Not shared between
-/// threads.
+/// Plans by rate and block length, kept from plateau to plateau and recording to recording; for one
+/// set of settings. May be shared between threads.
 class PlanCache {
  public:
-  PlanCache(SampleRate fs, const ToneSettings& settings) : fs_(fs), settings_(settings) {}
-  [[nodiscard]] std::shared_ptr<const TonePlan> plan(std::size_t block_frames);
+  explicit PlanCache(const ToneSettings& settings) : settings_(settings) {}
+  [[nodiscard]] std::shared_ptr<const TonePlan> plan(SampleRate fs, std::size_t block_frames);
   [[nodiscard]] const ToneSettings& settings() const { return settings_; }
 
  private:
-  SampleRate fs_;
   ToneSettings settings_;
-  std::map<std::size_t, std::shared_ptr<const TonePlan>> plans_;
+  std::mutex mutex_;
+  std::map<std::pair<double, std::size_t>, std::shared_ptr<const TonePlan>> plans_;
 };
 
 /// Listens to a plateau detector and hands findings on, one for each plateau. Memory: two blocks.

@@ -58,7 +58,7 @@ void run_readings(Session& session, const ReadingSettings& settings, Progress& p
   }
   ToneSettings tone_settings;
   tone_settings.band = session.settings().band;
-  PlanCache plans(session.sample_rate(), tone_settings);
+  PlanCache plans(tone_settings);
   session.settle(0.1);
   for (int i = 0; (settings.count == 0 || i < settings.count) && !progress.is_cancelled(); ++i) {
     show(read_window(session, session.capture(settings.duration_s), plans));
