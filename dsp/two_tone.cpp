@@ -366,15 +366,15 @@ std::optional<TwoToneAnalysis> analyze_two_tones(std::span<const double> frames,
   }
   const auto width = static_cast<std::size_t>(channels);
   const std::size_t count = frames.size() / width;
-  const double lowest_hz =
-      std::min({guess_1.value, guess_2.value, std::abs(guess_1.value - guess_2.value)});
-  const std::size_t block = tone_block_frames(count, fs, lowest_hz, settings);
-  if (block == 0) return std::nullopt;
-  const double bin_hz = fs.hz / static_cast<double>(block);
   const double nearest_hz =
       std::min({guess_1.value, guess_2.value, std::abs(guess_1.value - guess_2.value),
                 fs.hz / 2 - std::max(guess_1.value, guess_2.value)});
-  if (!(nearest_hz > kFewestBinsApart * bin_hz)) return std::nullopt;
+  if (!(nearest_hz > 0)) return std::nullopt;
+  // Twice the bins that a tone by itself needs, for the products between them.
+  const std::size_t block = tone_block_frames(count, fs, nearest_hz / 2, settings);
+  if (block == 0 || !(nearest_hz > kFewestBinsApart * fs.hz / static_cast<double>(block))) {
+    return std::nullopt;
+  }
   TwoToneAnalyzer analyzer(make_tone_plan(fs, block, settings), channels, guess_1, guess_2);
   std::size_t start = 0;
   for (; start + block <= count; start += block) {
