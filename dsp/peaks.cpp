@@ -59,13 +59,23 @@ double extreme_around(std::span<const double> x, std::size_t at, double sign) {
   return best;
 }
 
-bool dwells(std::span<const double> x, double extreme, double sign, double share) {
+// Whether the samples stay within `share` of their extreme for much longer than the tone does of
+// its own. `sign`: which extreme.
+bool dwells(std::span<const double> x, std::span<const double> residual, double extreme,
+            double sign, double share) {
+  double tone_extreme = 0;
+  for (std::size_t i = 0; i < x.size(); ++i) {
+    tone_extreme = std::max(tone_extreme, sign * (x[i] - residual[i]));
+  }
   const double threshold = sign * extreme * (1 - share);
-  std::int64_t beyond = 0;
-  for (const double value : x) beyond += static_cast<std::int64_t>(sign * value > threshold);
-  const auto count = static_cast<double>(beyond);
-  const double expected = std::acos(1 - share) / std::numbers::pi * static_cast<double>(x.size());
-  return count > 16 && count > 1.8 * expected;
+  const double tone_threshold = tone_extreme * (1 - share);
+  std::int64_t count = 0;
+  std::int64_t expected = 0;
+  for (std::size_t i = 0; i < x.size(); ++i) {
+    count += static_cast<std::int64_t>(sign * x[i] > threshold);
+    expected += static_cast<std::int64_t>(sign * (x[i] - residual[i]) > tone_threshold);
+  }
+  return count > expected + 16 && static_cast<double>(count) > 1.8 * static_cast<double>(expected);
 }
 
 std::int64_t count_full_scale_runs(std::span<const double> x) {
@@ -81,8 +91,8 @@ std::int64_t count_full_scale_runs(std::span<const double> x) {
 
 }  // namespace
 
-void update_peaks(PeakFigures& figures, std::span<const double> samples, double tone_rms,
-                  double noise_rms) {
+void update_peaks(PeakFigures& figures, std::span<const double> samples,
+                  std::span<const double> residual, double noise_rms) {
   if (samples.empty()) return;
   const Eigen::Map<const Eigen::ArrayXd> x(samples.data(),
                                            static_cast<Eigen::Index>(samples.size()));
@@ -91,7 +101,15 @@ void update_peaks(PeakFigures& figures, std::span<const double> samples, double 
   if (std::max(max, -min) >= kFullScale) figures.full_scale_runs += count_full_scale_runs(samples);
 
   // What lies between samples adds 3 dB at the most, of a tone at a quarter of the rate.
+  // Of equal samples one with room for the whole sinc around it is taken.
   const auto index_of = [&](double value) {
+    const std::size_t margin = samples.size() > 4 * kHalfTaps ? kHalfTaps : 0;
+    const auto inner = samples.subspan(margin, samples.size() - 2 * margin);
+    const double near = value - 1e-9 * std::abs(value);
+    const double far = value + 1e-9 * std::abs(value);
+    const auto found =
+        std::find_if(inner.begin(), inner.end(), [&](double x) { return x >= near && x <= far; });
+    if (found != inner.end()) return margin + static_cast<std::size_t>(found - inner.begin());
     return static_cast<std::size_t>(std::find(samples.begin(), samples.end(), value) -
                                     samples.begin());
   };
@@ -103,13 +121,12 @@ void update_peaks(PeakFigures& figures, std::span<const double> samples, double 
   if (is_lower) {
     figures.negative = std::min(figures.negative, extreme_around(samples, index_of(min), -1));
   }
-  const double peak = tone_rms * std::numbers::sqrt2;
-  if (figures.has_flat_tops || !(peak > 0) || !(max > 0 && min < 0)) return;
-  const double share = std::max(0.002, 4 * noise_rms / peak);
+  if (figures.has_flat_tops || !(max > 0 && min < 0)) return;
+  const double share = std::max(0.002, 4 * noise_rms / std::min(max, -min));
   if (share >= 0.05) return;  // too noisy to tell a flat top from a round one
   // A tone that dwells does so in every block: the first, and any that goes farther, tell.
-  figures.has_flat_tops = (is_higher && dwells(samples, max, 1, share)) ||
-                          (is_lower && dwells(samples, min, -1, share));
+  figures.has_flat_tops = (is_higher && dwells(samples, residual, max, 1, share)) ||
+                          (is_lower && dwells(samples, residual, min, -1, share));
 }
 
 }  // namespace sinewright

@@ -349,7 +349,7 @@ void ToneAnalyzer::State::add_channel(std::size_t c, double start_s, double weig
                              static_cast<Eigen::Index>(plan->band_end - plan->band_begin))
                              .sum();
   const double noise_rms = std::min(residual_rms, std::sqrt(in_band * plan->bin_power));
-  update_peaks(g.peaks, samples[c], magnitude / std::numbers::sqrt2, noise_rms);
+  update_peaks(g.peaks, samples[c], residual[c], noise_rms);
 }
 
 void ToneAnalyzer::State::keep_residual(std::size_t c, std::span<const double> notch_out,
@@ -395,7 +395,10 @@ void ToneAnalyzer::State::run_notch(std::span<const double> frames, double weigh
     for (const std::size_t c : group.members) {
       if (std::abs(flat_fits[c].terms[0]) > std::abs(flat_fits[strongest].terms[0])) strongest = c;
     }
-    const double centre_hz = flat_fits[strongest].frequency_hz;
+    // Without a tone there the fit can run off; its basis is then as good a centre as any.
+    const double fitted_hz = flat_fits[strongest].frequency_hz;
+    const bool is_sound = fitted_hz > 0 && fitted_hz < plan->fs.hz / 2;
+    const double centre_hz = is_sound ? fitted_hz : group.fitter.basis_frequency_hz();
     std::vector<std::vector<SteadyTone>> tones;
     for (const std::size_t c : group.members) {
       // Phases stand at mid-block; the filter wants those of sample 0.

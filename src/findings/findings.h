@@ -10,8 +10,22 @@
 namespace sinewright {
 
 enum class Unit {
-  kDbfs, kVolt, kDbv, kDbu, kWatt, kPercent, kDb, kDbc, kHertz, kDegree, kRatio, kFullScale,
-  kDbPerSecond, kPpmPerSecond, kSecond, kCount
+  kDbfs,
+  kVolt,
+  kDbv,
+  kDbu,
+  kWatt,
+  kPercent,
+  kDb,
+  kDbc,
+  kHertz,
+  kDegree,
+  kRatio,
+  kFullScale,
+  kDbPerSecond,
+  kPpmPerSecond,
+  kSecond,
+  kCount
 };
 
 /// As printed and as in JSON: "dBFS", "V", "%" ...
@@ -24,21 +38,22 @@ struct Interval {
 
 /// One number with everything needed to judge it. Unique in its findings by key, channel and unit.
 struct Reading {
-  std::string key;                    ///< "thd_n": the same word in header, JSON, page and report
-  std::string channel;                ///< "left", "right", "1".."n"; "pair" for left against right
-  std::optional<double> value;        ///< in `unit`; none where no such value exists; always finite
+  std::string key;              ///< "thd_n": the same word in header, JSON, page and report
+  std::string channel;          ///< "left", "right", "1".."n"; "pair" for left against right
+  std::optional<double> value;  ///< in `unit`; none where no such value exists; always finite
   Unit unit = Unit::kDb;
   std::optional<double> uncertainty;  ///< expanded by `k`, in `unit`; none on an uncalibrated bench
   std::optional<double> k;            ///< coverage factor of `uncertainty` (GUM, JCGM 100, 6.2)
-  std::string limited_by;             ///< what the number cannot see below: "quantisation"; or empty
-  std::optional<Interval> interval;   ///< where the true value lies, when a single one cannot be given
+  std::string limited_by;  ///< what the number cannot see below: "quantisation"; or empty
+  std::optional<Interval>
+      interval;  ///< where the true value lies, when a single one cannot be given
   std::string note;
 };
 
 /// One harmonic of the tone in `channel`.
 struct Harmonic {
   std::string channel;
-  int order = 0;                    ///< 2 for the second harmonic
+  int order = 0;  ///< 2 for the second harmonic
   double frequency_hz = 0;
   std::optional<double> level_dbc;  ///< relative to the fundamental; none when under the noise
   std::optional<double> phase_deg;  ///< cosine phase less order times that of the fundamental
@@ -69,14 +84,13 @@ struct Curve {
 
 /// Something the reader must know before trusting the numbers.
 struct Caution {
-  std::string code;     ///< "clipped": stable, for programs
-  std::string text;     ///< for people: what, where, what to do
-  std::string channel;  ///< empty: all
+  std::string code;            ///< "clipped": stable, for programs
+  std::string text;            ///< for people: what, where, what to do
+  std::string channel;         ///< empty: all
   std::optional<double> at_s;  ///< in the recording or run
 };
 
-using ConditionValue =
-    std::variant<std::monostate, bool, double, std::string, std::vector<double>>;
+using ConditionValue = std::variant<std::monostate, bool, double, std::string, std::vector<double>>;
 
 /// One circumstance under which a run was made: "band_hz", "volume", "range".
 struct Condition {

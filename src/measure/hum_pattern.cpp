@@ -86,10 +86,13 @@ std::vector<std::string> explain_hum(const NoisePattern& pattern,
     found.push_back("no mains lines stand above the noise: nothing to explain");
     return found;
   }
+  double loudest = 0;
+  for (const NoiseChannel& on : connected.channels) loudest = std::max(loudest, on.hum_rms);
   for (std::size_t c = 0; c < connected.channels.size(); ++c) {
     const NoiseChannel& on = connected.channels[c];
     const std::string& name = channels[c];
-    if (!(on.hum_rms > 0)) continue;
+    // A channel that is far quieter than its neighbour needs no explaining.
+    if (!(on.hum_rms > 0) || is_over(loudest, on.hum_rms, 20)) continue;
     const double off_rms = pattern.off->channels[c].hum_rms;
     if (!is_over(on.hum_rms, off_rms, 6)) {
       found.push_back(fmt::format(

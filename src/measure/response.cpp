@@ -12,9 +12,10 @@
 namespace sinewright {
 namespace {
 
-// After a step of frequency the unit's own filters ring on: three periods and 20 ms take the worst
-// of them, a second-order low cut at the frequency itself, below a hundredth of a decibel.
-double settling_s(double frequency_hz) { return 0.02 + 3 / frequency_hz; }
+// After a step of frequency the filters of unit and sound card ring on: six periods and 20 ms take
+// a low cut at the frequency itself below a hundredth of a decibel, and an input high-pass of 2 Hz
+// out of the way at 20 Hz.
+double settling_s(double frequency_hz) { return 0.02 + 6 / frequency_hz; }
 
 Axis frequency_axis() { return {"frequency", "Hz", true}; }
 
@@ -67,6 +68,14 @@ std::optional<double> corner_hz(const std::vector<Point>& points, double down_db
 // Repeatability and what was still settling: twice the deviation, and the drift across the step.
 double repeatability_db(const ToneChannel& tone, double duration_s) {
   return 2 * 8.686 * tone.level_deviation + std::abs(tone.level_drift_db_per_s) * duration_s / 2;
+}
+
+// What a step of a quarter of a second says about drift and clicks is mostly its own settling, and
+// is carried in the point's uncertainty.
+bool concerns_all_steps(const std::string& code) {
+  constexpr std::array<const char*, 5> kKept = {"clipped", "near_full_scale", "dropout", "no_tone",
+                                                "mono_input"};
+  return std::find(kKept.begin(), kKept.end(), code) != kKept.end();
 }
 
 void append_curve(Findings& findings, std::span<const Findings> steps, const std::string& key,
@@ -219,7 +228,7 @@ void append_response(Findings& findings, std::span<const Findings> steps,
   std::vector<std::string> seen;
   for (const Findings& step : steps) {
     for (const Caution& caution : step.cautions) {
-      if (caution.code == "short" || caution.code == "harmonics_above_band") continue;
+      if (!concerns_all_steps(caution.code)) continue;
       if (std::find(seen.begin(), seen.end(), caution.code) != seen.end()) continue;
       seen.push_back(caution.code);
       const auto frequency = value_of(

@@ -63,7 +63,7 @@ Findings Session::begin_findings(const std::string& measurement) const {
   findings.started_s = findings.ended_s = static_cast<double>(frames_read_) / sample_rate().hz;
   findings.taken = utc_now();
   findings.conditions = context_conditions(context());
-  findings.conditions.push_back({"source", stream_->name()});
+  findings.conditions.push_back({"stream", stream_->name()});
   if (has_output() && std::isfinite(drive_dbfs_)) {
     findings.conditions.push_back({"drive_dbfs", drive_dbfs_});
   }
@@ -92,6 +92,8 @@ void Session::play(Hertz frequency, double level_dbfs, std::uint32_t channels) {
   generator_->set_channels(channels);
   generator_->go_to(tone);
   drive_dbfs_ = level_dbfs;
+  frequency_ = frequency;
+  driven_ = channels;
   changed_at_ = stream_->frames_played();
 }
 
@@ -127,8 +129,10 @@ void Session::discard(std::int64_t frames) {
 
 void Session::measure_loop_delay(double level_dbfs) {
   const double fs = sample_rate().hz;
-  discard(std::llround(0.05 * fs));
-  play({997}, level_dbfs);
+  // Out of silence, whatever has been playing.
+  silence();
+  discard(std::llround(kLongestDelay_s / 2 * fs));
+  play({997}, level_dbfs, driven_);
   const std::int64_t started_at = changed_at_;
   const std::int64_t first = frames_read_;
   std::vector<double> frames(static_cast<std::size_t>(kLongestDelay_s * fs) * channels_);
@@ -157,7 +161,11 @@ void Session::measure_loop_delay(double level_dbfs) {
 
 void Session::settle(double settling_s) {
   if (!has_output()) return;
-  if (loop_delay_frames_ < 0 && std::isfinite(drive_dbfs_)) measure_loop_delay(drive_dbfs_);
+  if (loop_delay_frames_ < 0 && std::isfinite(drive_dbfs_)) {
+    const Hertz wanted = frequency_;
+    measure_loop_delay(drive_dbfs_);
+    play(wanted, drive_dbfs_, driven_);
+  }
   const std::int64_t until = changed_at_ + std::max<std::int64_t>(0, loop_delay_frames_) +
                              std::llround((kRamp_s + settling_s) * sample_rate().hz);
   if (until > frames_read_) discard(until - frames_read_);

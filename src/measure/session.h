@@ -85,6 +85,8 @@ class Session {
   std::shared_ptr<ToneGenerator> generator_;
   std::size_t channels_;
   double drive_dbfs_;
+  Hertz frequency_{0};
+  std::uint32_t driven_ = ~0U;
   std::int64_t frames_read_ = 0;
   std::int64_t loop_delay_frames_ = -1;
   std::int64_t changed_at_ = 0;  // frame played at which the last change of the tone began

@@ -97,6 +97,8 @@ void append_tone_cautions(Findings& findings, const ToneChannel& tone, const std
                                counted == 1 ? "s" : "", context.band.high_hz),
                    channel);
   }
+  // In less than a second what drifts is mostly what has not settled yet.
+  if (duration_s < 1) return;
   const double drift_db = tone.level_drift_db_per_s * duration_s;
   if (std::abs(drift_db) > 0.05 && std::abs(tone.level_drift_db_per_s) > 0.01) {
     append_caution(findings, "level_drift",
