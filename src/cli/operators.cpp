@@ -1,0 +1,74 @@
+#include "cli/operators.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <sstream>
+
+#include "cli/console.h"
+#include "cli/terminal_progress.h"
+#include "device/simulated_bench.h"
+#include "findings/error.h"
+#include "report/text_table.h"
+
+namespace sinewright {
+namespace {
+
+constexpr double kTurn_db = 1;
+
+// Each line wrapped by itself: a checklist stays a list.
+std::string asked(const std::string& text) {
+  std::string set;
+  std::istringstream lines(text);
+  for (std::string line; std::getline(lines, line);) {
+    set += wrapped(line, line.starts_with("- ") ? "  " : "", error_columns());
+  }
+  return set;
+}
+
+}  // namespace
+
+void TerminalOperator::check_presence() const {
+  if (is_input_terminal()) return;
+  throw Error(ExitCode::kRefused,
+              "nobody is at the terminal to be asked; once it is so, " + way_out_);
+}
+
+bool TerminalOperator::confirms(const std::string& text) {
+  check_presence();
+  print_error(fmt::format("\n{}Is it so? Type yes to go on, anything else stops: ", asked(text)));
+  std::string answer;
+  if (!read_line(answer)) return false;
+  return answer == "yes" || answer == "y";
+}
+
+bool TerminalOperator::is_done_turning(const std::string& text) {
+  check_presence();
+  print_error("\r\033[K" + cut_to(text + "   [Enter: done]", error_columns() - 1));
+  if (!is_line_waiting()) return false;
+  std::string line;
+  static_cast<void>(read_line(line));
+  return true;
+}
+
+bool SimulatedOperator::confirms(const std::string& text) {
+  print_error(fmt::format("{}(simulated bench: done)\n", asked(text)));
+  if (text.starts_with("Switch the unit off")) bench_.set_powered(false);
+  if (text.starts_with("Switch the unit on")) bench_.set_powered(true);
+  if (text.starts_with("Short the input")) bench_.set_input_shorted(true);
+  if (text.starts_with("Remove the short")) bench_.set_input_shorted(false);
+  return true;
+}
+
+bool SimulatedOperator::is_done_turning(const std::string& text) {
+  const bool is_enough = text.starts_with("enough") || bench_.volume_db() >= 0;
+  if (!is_enough) {
+    bench_.set_volume_db(std::min(0.0, bench_.volume_db() + kTurn_db));
+    return false;
+  }
+  print_error(fmt::format("{}(simulated bench: volume set to {:.1f} dB)\n", asked(text),
+                          bench_.volume_db()));
+  return true;
+}
+
+}  // namespace sinewright
