@@ -108,7 +108,7 @@ void update_peaks(PeakFigures& figures, std::span<const double> samples,
     const double near = value - 1e-9 * std::abs(value);
     const double far = value + 1e-9 * std::abs(value);
     const auto found =
-        std::find_if(inner.begin(), inner.end(), [&](double x) { return x >= near && x <= far; });
+        std::find_if(inner.begin(), inner.end(), [&](double v) { return v >= near && v <= far; });
     if (found != inner.end()) return margin + static_cast<std::size_t>(found - inner.begin());
     return static_cast<std::size_t>(std::find(samples.begin(), samples.end(), value) -
                                     samples.begin());
