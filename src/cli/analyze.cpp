@@ -69,8 +69,8 @@ void add_analyze_command(CLI::App& app, Job& job) {
   CLI::App* command =
       app.add_subcommand("analyze", "Analyse recordings: files, or folders of them");
   const auto options = std::make_shared<AnalyzeOptions>();
-  command->add_option("paths", options->paths, "recordings (WAV, FLAC, AIFF ...) or folders")
-      ->type_name("PATH")
+  command->add_option("PATH", options->paths, "recordings (WAV, FLAC, AIFF ...) or folders")
+      ->type_name("")
       ->required();
   add_choice(
       *command, "--as", options->taken_as, {"found", "tone", "noise"},

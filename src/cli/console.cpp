@@ -70,20 +70,17 @@ TextStyle output_style() {
 
 int error_columns() { return columns_of(STDERR_FILENO, 80); }
 
-void flush_output() {
+void flush_output() { print({}); }
+
+void print(const std::string& text) {
   errno = 0;
-  std::cout.flush();
+  std::cout << text << std::flush;
   if (std::cout) return;
   const int cause = errno;
   if (cause == EPIPE) throw Error(ExitCode::kFailure, "output closed before all was written");
   throw Error(ExitCode::kFailure,
               fmt::format("output cannot be written: {}",
                           cause != 0 ? std::strerror(cause) : "closed or no room left"));
-}
-
-void print(const std::string& text) {
-  std::cout << text;
-  flush_output();
 }
 
 void print_error(const std::string& text) { std::cerr << text << std::flush; }

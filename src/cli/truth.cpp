@@ -29,7 +29,7 @@ std::string limit_text(const Scenario& scenario, const TruthOptions& options, st
   const auto limit = output_limit_truth(scenario, options.conditions, channel, *options.percent);
   if (!limit) {
     return fmt::format(
-        "Output at {:g} % THD+N, {}: none, it is above or below that at every level\n",
+        "Output at {:g} % THD+N, {}: none at this volume with a drive up to +30 dBFS\n",
         *options.percent, name);
   }
   const ChannelTruth& truth = limit->channels[channel];
@@ -62,8 +62,8 @@ void add_truth_command(CLI::App& app, Job& job) {
   CLI::App* command = app.add_subcommand("truth", "Print the true figures of a simulated bench");
   const auto options = std::make_shared<TruthOptions>();
   TruthConditions& conditions = options->conditions;
-  command->add_option("scenario", options->scenario_path, "scenario file")
-      ->type_name("SCENARIO.toml")
+  command->add_option("SCENARIO", options->scenario_path, "scenario file, .toml")
+      ->type_name("")
       ->required();
   add_number(*command, "--frequency", conditions.frequency_hz, {0.1, 384000, "Hz"}, "of the tone");
   add_number(*command, "--drive", conditions.drive_dbfs, {-200, 30, "dBFS"}, "level of the tone");
