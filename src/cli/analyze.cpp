@@ -58,7 +58,8 @@ int run_analyze(AnalyzeOptions options) {
   printer.finish();
   if (is_interrupted()) {
     throw Error(ExitCode::kFailure,
-                fmt::format("interrupted after {} recordings", printer.recordings()));
+                fmt::format("interrupted after {} recording{}", printer.recordings(),
+                            printer.recordings() == 1 ? "" : "s"));
   }
   return printer.errors() > 0 ? static_cast<int>(ExitCode::kInput) : 0;
 }

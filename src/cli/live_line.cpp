@@ -14,6 +14,7 @@ namespace {
 
 // Digits come and go while the value moves; a fixed width keeps the columns under the eye.
 constexpr int kValueWidth = 9;
+constexpr int kColumnsForVolts = 112;
 
 std::vector<std::string> channels_of(const Findings& findings) {
   std::vector<std::string> channels;
@@ -36,7 +37,7 @@ std::string cell(const Findings& findings, const std::string& key, const std::st
   return std::string(static_cast<std::size_t>(std::max(0, room)), ' ') + text;
 }
 
-std::string channel_part(const Findings& findings, const std::string& channel) {
+std::string channel_part(const Findings& findings, const std::string& channel, bool has_volts) {
   std::string part = channel_mark(channel);
   const std::string watts = cell(findings, "level", channel, Unit::kWatt);
   const std::string key =
@@ -44,7 +45,7 @@ std::string channel_part(const Findings& findings, const std::string& channel) {
   if (!watts.empty()) part += " " + watts;
   std::string level = cell(findings, key, channel, Unit::kVolt);
   if (level.empty()) level = cell(findings, key, channel, Unit::kDbfs);
-  part += " " + level;
+  if (watts.empty() || has_volts) part += " " + level;
   const std::string thd_n = cell(findings, "thd_n", channel, Unit::kPercent);
   if (!thd_n.empty()) part += "  THD+N " + thd_n;
   return part;
@@ -52,19 +53,21 @@ std::string channel_part(const Findings& findings, const std::string& channel) {
 
 }  // namespace
 
-std::string live_line(const Findings& findings) {
+std::string live_line(const Findings& findings, int columns) {
   std::string line;
   const std::vector<std::string> channels = channels_of(findings);
-  for (const std::string& channel : channels) line += channel_part(findings, channel) + "   ";
+  for (const std::string& channel : channels) {
+    line += channel_part(findings, channel, columns >= kColumnsForVolts) + "   ";
+  }
+  const Reading* balance = find_reading(findings, "balance", "pair", Unit::kDb);
+  if (balance != nullptr && balance->value)
+    line += fmt::format("balance {:+.2f} dB   ", *balance->value);
   for (const std::string& channel : channels) {
     const std::string frequency = cell(findings, "frequency", channel, Unit::kHertz);
     if (frequency.empty()) continue;
     line += frequency + "   ";
     break;
   }
-  const Reading* balance = find_reading(findings, "balance", "pair", Unit::kDb);
-  if (balance != nullptr && balance->value)
-    line += fmt::format("balance {:+.2f} dB   ", *balance->value);
   if (findings.measurement != "tone") line += measurement_label(findings.measurement) + "   ";
   if (findings.readings.empty() && !findings.cautions.empty()) {
     return line + printable(findings.cautions.front().text);

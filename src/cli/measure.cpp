@@ -32,6 +32,7 @@ struct MeasureOptions {
 };
 
 constexpr double kDefaultLevel_dbfs = -20;
+constexpr int kUnlimited = 1000;  // columns, where nothing cuts the line
 
 /// Shows readings as they come, in the form asked for.
 class ReadingPrinter {
@@ -50,10 +51,11 @@ class ReadingPrinter {
       table_.add("", findings);
       flush_output();
     } else if (redraws_) {
-      print("\r\033[K" + cut_to(live_line(findings), output_style().width - 1));
+      const int columns = output_style().width - 1;  // anew each time: terminals are resized
+      print("\r\033[K" + cut_to(live_line(findings, columns), columns));
       is_line_open_ = true;
     } else {
-      print(fmt::format("{:8.2f} s  {}\n", findings.started_s, live_line(findings)));
+      print(fmt::format("{:8.2f} s  {}\n", findings.started_s, live_line(findings, kUnlimited)));
     }
   }
 
