@@ -98,6 +98,9 @@ HopMeter::HopMeter(SampleRate fs, std::size_t frames, std::vector<double> freque
     Complex image = 0;
     for (std::size_t i = 0; i < frames; ++i) image += hann_[i] * unit_phasor(2 * step * i);
     image_.push_back(image / weight_);
+    Complex direct = 0;
+    for (std::size_t i = 0; i < frames; ++i) direct += hann_[i] * unit_phasor(step * i);
+    direct_.push_back(direct / weight_);
     steps_.push_back(step);
     cosine_.push_back(std::move(cosine));
     sine_.push_back(std::move(sine));
@@ -108,16 +111,22 @@ HopMeter::Reading HopMeter::read(std::span<const double> samples, std::int64_t s
   const ConstArray x = as_array(samples);
   const ConstArray hann = as_array(hann_);
   Reading reading;
-  const double mean = (x * hann).sum() / weight_;
-  double left = (x.square() * hann).sum() / weight_ - mean * mean;
+  double mean = (x * hann).sum() / weight_;
+  double left = (x.square() * hann).sum() / weight_;
   for (std::size_t t = 0; t < steps_.size(); ++t) {
     const double in_phase = (x * as_array(cosine_[t])).sum();
     const double quadrature = (x * as_array(sine_[t])).sum();
-    const Complex local = Complex(in_phase, -quadrature) * (2 / weight_);
+    // The window passes a little of the tone's own image, which turns with the hop's phase.
+    const Complex seen = Complex(in_phase, -quadrature) * (2 / weight_);
+    const Complex local =
+        (seen - std::conj(seen) * std::conj(image_[t])) / (1 - std::norm(image_[t]));
     reading.phasors.push_back(
         local * std::conj(unit_phasor(steps_[t] * static_cast<std::uint64_t>(start))));
-    left -= (std::norm(local) + (local * local * image_[t]).real()) / 2;
+    mean -= (local * direct_[t]).real();
+    left -= (std::norm(local) + (local * local * image_[t]).real()) / 2 +
+            2 * mean * (local * direct_[t]).real();
   }
+  left -= mean * mean;
   reading.residual_ms = std::max(0.0, left);
   return reading;
 }

@@ -54,7 +54,10 @@ class HopMeter {
   std::vector<double> hann_;
   std::vector<std::vector<double>> cosine_;  // Hann-weighted, for each tone
   std::vector<std::vector<double>> sine_;
-  std::vector<std::complex<double>> image_;  // what the square of each tone leaves at twice it
+  // What the window leaves of exp(2jw) and exp(jw): the tone's square at twice its frequency, and
+  // the tone itself in the mean.
+  std::vector<std::complex<double>> image_;
+  std::vector<std::complex<double>> direct_;
   double weight_;
 };
 

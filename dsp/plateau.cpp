@@ -19,6 +19,9 @@ using Complex = std::complex<double>;
 constexpr double kShortestHop_s = 0.01;
 constexpr double kNoiseHop_s = 0.1;
 constexpr double kLongestWindow_s = 1;
+// What an edge may add to the residual, relative to the tone; half a hop is then cut off, in which
+// ramps and filters have gone on settling below it.
+constexpr double kEdgeTolerance = 2e-4;
 constexpr int kFewestHops = 2;
 constexpr double kSoonest_s = 0.03;  // a pure tone is announced after this long
 constexpr double kImpure_s = 1;      // any other after this long: notes of music do not hold so
@@ -121,15 +124,18 @@ class PlateauDetector::State {
   [[nodiscard]] HopVerdict judge(const std::vector<HopMeter::Reading>& hop, int hops_ahead) const;
   void accept(const std::vector<HopMeter::Reading>& hop);
   bool resolve_anomaly(bool is_final);
+  void look_again();
+  [[nodiscard]] bool is_plausible_tone() const;
   [[nodiscard]] bool is_pure_tone() const;
   [[nodiscard]] bool may_announce_tone() const;
   void announce_tone();
   void sharpen_frequency();
   [[nodiscard]] double reference_residual(int c, std::int64_t start);
   [[nodiscard]] bool slice_holds(std::int64_t start, std::size_t count);
+  void refer_to_hop_before(std::int64_t frame);
   [[nodiscard]] std::int64_t tone_edge(std::int64_t from, std::int64_t to);
   void deliver_to(std::int64_t frame);
-  void end_plateau(std::int64_t end);
+  void end_plateau(std::int64_t end, std::int64_t search_from);
   void close_restless(std::int64_t until);
   void finish_tone();
 
@@ -286,10 +292,14 @@ bool PlateauDetector::State::follow_tone(bool is_final) {
   accept(hop);
   // The first hop after another state may hold the tail of that: it is not learnt from.
   if (hops_ == 1 && begin_ > input_from_) start_followers();
+  if (!is_announced_ && !is_plausible_tone()) {
+    look_again();
+    return true;
+  }
   if (!is_announced_ && may_announce_tone()) announce_tone();
   // The edges of the last hop weigh little in its reading: they wait for the next one.
   if (is_announced_) {
-    deliver_to(position_ - static_cast<std::int64_t>(hop_ + hop_ / 4));
+    deliver_to(position_ - static_cast<std::int64_t>(hop_ + hop_ / 2 + hop_ / 4));
     if (hops_ == 16) sharpen_frequency();
   }
   return true;
@@ -302,9 +312,7 @@ bool PlateauDetector::State::resolve_anomaly(bool is_final) {
   if (left < 3 * hop_ && !is_final) return false;
   if (!is_announced_ && may_announce_tone()) announce_tone();
   if (!is_announced_) {
-    // It never settled: look again a little later.
-    mode_ = Mode::kSearching;
-    position_ = begin_ + std::max<std::int64_t>(hop_frames / 4, 16);
+    look_again();
     return true;
   }
   if (left >= 2 * hop_) {
@@ -315,9 +323,9 @@ bool PlateauDetector::State::resolve_anomaly(bool is_final) {
     const HopVerdict of_third = has_third ? judge(third, 3) : of_next;
     const bool next_holds = of_next == HopVerdict::kHolds;
     if (next_holds || (has_third && of_third == HopVerdict::kHolds)) {
-      const std::int64_t from = tone_edge(position_ - hop_frames / 4, position_ + hop_frames);
+      const std::int64_t from = tone_edge(position_ - hop_frames / 2, position_ + hop_frames);
       const std::int64_t to = position_ + (next_holds ? 1 : 2) * hop_frames;
-      deliver_to(std::min(from, position_ + hop_frames));
+      deliver_to(from - hop_frames / 2);
       listener_.on_break({PlateauBreak::Kind::kTransient, delivered_, to, 0});
       const int skipped = next_holds ? 1 : 2;
       for (ToneTrack& track : tracks_) track.follower.skip(skipped);
@@ -329,8 +337,8 @@ bool PlateauDetector::State::resolve_anomaly(bool is_final) {
       const double first_rad = lead.phase_error_rad(next[lead_], 2);
       const double second_rad = lead.phase_error_rad(third[lead_], 3);
       if (std::abs(wrapped(second_rad - first_rad)) < 0.05) {
-        const std::int64_t from = tone_edge(position_ - hop_frames / 4, position_ + hop_frames);
-        deliver_to(std::min(from, position_ + hop_frames));
+        const std::int64_t from = tone_edge(position_ - hop_frames / 2, position_ + hop_frames);
+        deliver_to(from - hop_frames / 2);
         const double tone_hz = meters_[tracks_[lead_].meter].frequencies_hz()[0];
         const double shifted = wrapped(first_rad) / kTwoPi / tone_hz * fs_.hz;
         const std::int64_t to = position_ + hop_frames;
@@ -342,9 +350,9 @@ bool PlateauDetector::State::resolve_anomaly(bool is_final) {
       }
     }
   }
-  const std::int64_t end = tone_edge(position_ - hop_frames / 4, position_ + hop_frames);
-  deliver_to(end);
-  end_plateau(end);
+  const std::int64_t end = tone_edge(position_ - hop_frames / 2, position_ + hop_frames);
+  deliver_to(end - hop_frames / 2);
+  end_plateau(delivered_, end);
   return true;
 }
 
@@ -369,9 +377,24 @@ bool PlateauDetector::State::slice_holds(std::int64_t start, std::size_t count) 
                                                   reference_phasors_[i], reference_offset_[i]);
     double amplitude = 0;
     for (const Complex& phasor : reference_phasors_[i]) amplitude += std::abs(phasor);
-    if (largest > 1.5 * reference_residual_[i] + 1e-3 * amplitude) return false;
+    if (largest > 1.5 * reference_residual_[i] + kEdgeTolerance * amplitude) return false;
   }
   return true;
+}
+
+// It never settled: search on a little later.
+void PlateauDetector::State::look_again() {
+  mode_ = Mode::kSearching;
+  position_ = begin_ + std::max<std::int64_t>(static_cast<std::int64_t>(hop_ / 4), 16);
+}
+
+// What the search took for a tone may have been the tail of the one before.
+bool PlateauDetector::State::is_plausible_tone() const {
+  const ToneFollower& lead = tracks_[lead_].follower;
+  if (lead.hops() < kFewestHops) return true;
+  const bool is_pair = meters_[tracks_[lead_].meter].frequencies_hz().size() == 2;
+  if (is_pair) return lead.residual_share() < 0.1 && lead.weakest_share() > 0.02;
+  return lead.residual_share() < 1.5;
 }
 
 bool PlateauDetector::State::is_pure_tone() const {
@@ -409,7 +432,7 @@ void PlateauDetector::State::announce_tone() {
   if (begin_ - slice_frames < input_from_ && restless_from_ == input_from_) {
     begin_ = input_from_;
   } else {
-    begin_ += hop_frames / 4;
+    begin_ += hop_frames / 2;
   }
   close_restless(begin_);
   delivered_ = begin_;
@@ -445,13 +468,17 @@ void PlateauDetector::State::sharpen_frequency() {
   for (std::size_t c = 0; c < tracks_.size(); ++c) tracks_[c].follower.rebase(hop[c]);
 }
 
-// The frame up to which the tone holds, between `from` (where it does) and `to`.
-std::int64_t PlateauDetector::State::tone_edge(std::int64_t from, std::int64_t to) {
+// The tone as the hop before `frame` shows it is the measure of what follows.
+void PlateauDetector::State::refer_to_hop_before(std::int64_t frame) {
+  const std::int64_t before = std::max(frame - static_cast<std::int64_t>(hop_), base_);
   for (int c = 0; c < channels_; ++c) {
-    // The hop before `from` shows the tone as it was last.
-    const std::int64_t before = std::max(from - static_cast<std::int64_t>(hop_), base_);
     reference_residual_[static_cast<std::size_t>(c)] = reference_residual(c, before);
   }
+}
+
+// The frame up to which the tone holds, between `from` (where it does) and `to`.
+std::int64_t PlateauDetector::State::tone_edge(std::int64_t from, std::int64_t to) {
+  refer_to_hop_before(from);
   const std::size_t slice = std::max<std::size_t>(hop_ / 8, 4);
   const auto slice_frames = static_cast<std::int64_t>(slice);
   std::int64_t edge = from;
@@ -459,7 +486,7 @@ std::int64_t PlateauDetector::State::tone_edge(std::int64_t from, std::int64_t t
          slice_holds(edge, slice)) {
     edge += slice_frames;
   }
-  return std::max(edge - slice_frames, delivered_);
+  return edge;
 }
 
 void PlateauDetector::State::deliver_to(std::int64_t frame) {
@@ -470,10 +497,11 @@ void PlateauDetector::State::deliver_to(std::int64_t frame) {
   delivered_ = frame;
 }
 
-void PlateauDetector::State::end_plateau(std::int64_t end) {
+void PlateauDetector::State::end_plateau(std::int64_t end, std::int64_t search_from) {
   listener_.on_end(end);
   mode_ = Mode::kSearching;
-  position_ = restless_from_ = end;
+  restless_from_ = end;
+  position_ = std::max(end, search_from);
   is_announced_ = false;
 }
 
@@ -488,7 +516,11 @@ void PlateauDetector::State::close_restless(std::int64_t until) {
 
 // The input ends within a tone: take the frames after the last whole hop as far as they fit.
 void PlateauDetector::State::finish_tone() {
-  if (!is_announced_ && hops_ > 0) announce_tone();
+  // A record of its own may be as short as one hop; the rest of another one is not a tone yet.
+  if (!is_announced_ && is_plausible_tone() &&
+      (may_announce_tone() || (hops_ > 0 && begin_ == input_from_))) {
+    announce_tone();
+  }
   if (!is_announced_) {
     mode_ = Mode::kSearching;
     position_ = end_of_input();
@@ -496,15 +528,18 @@ void PlateauDetector::State::finish_tone() {
   }
   const std::size_t slice = std::max<std::size_t>(hop_ / 8, 4);
   const std::int64_t end = end_of_input();
-  std::int64_t edge = position_ - static_cast<std::int64_t>(hop_ / 4);
-  edge = std::max(edge, delivered_);
+  std::int64_t edge = std::max(position_ - static_cast<std::int64_t>(hop_ / 2), delivered_);
+  refer_to_hop_before(edge);
   while (edge < end) {
     const std::size_t count = std::min(slice, static_cast<std::size_t>(end - edge));
-    if (!slice_holds(edge, count)) break;
+    if (!slice_holds(edge, count)) {
+      edge = std::max(edge - static_cast<std::int64_t>(hop_ / 2), delivered_);
+      break;
+    }
     edge += static_cast<std::int64_t>(count);
   }
   deliver_to(edge);
-  end_plateau(edge);
+  end_plateau(edge, edge);
   if (left_from(edge) < hop_) position_ = restless_from_ = end;
 }
 
@@ -559,7 +594,7 @@ bool PlateauDetector::State::follow_noise(bool is_final) {
     for (const double power : noise_powers(position_, left)) is_silent_ = is_silent_ && power == 0;
     if (!is_announced_) announce_noise();
     deliver_to(end_of_input());
-    end_plateau(end_of_input());
+    end_plateau(end_of_input(), end_of_input());
     return true;
   }
   const auto judge_all = [&](const std::vector<double>& powers) {
@@ -598,8 +633,19 @@ bool PlateauDetector::State::follow_noise(bool is_final) {
     }
     edge = std::max(edge - static_cast<std::int64_t>(slice) / 2, delivered_);
     deliver_to(edge);
-    end_plateau(edge);
+    end_plateau(edge, edge);
     return true;
+  }
+  // The search may have met the seam between two tones.
+  if (!is_announced_ && hops_ == 1) {
+    for (int c = 0; c < channels_; ++c) {
+      const WindowVerdict verdict =
+          judge_window(short_spectrum(channel(c, position_, hop), fs_), settings_.hum_below_dbfs);
+      if (verdict != WindowVerdict::kTone && verdict != WindowVerdict::kTwoTones) continue;
+      mode_ = Mode::kSearching;
+      position_ = begin_ + static_cast<std::int64_t>(even(kShortestHop_s * fs_.hz));
+      return true;
+    }
   }
   for (std::size_t c = 0; c < powers.size(); ++c) {
     levels_[c].accept(powers[c]);

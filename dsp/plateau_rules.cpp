@@ -16,10 +16,11 @@ constexpr double kPhaseTolerance_rad = 0.002;  // 0.1 degree
 constexpr double kResidualFactor = 6;
 constexpr int kMemoryHops = 16;
 
-bool is_hum(double frequency_hz) {
+// `bin`: how many periods the window spans, hence how well the frequency is known.
+bool is_hum(double frequency_hz, double bin) {
   for (const double mains_hz : {50.0, 60.0}) {
     for (int order = 1; order <= 3; ++order) {
-      if (std::abs(frequency_hz / (order * mains_hz) - 1) < 0.007) return true;
+      if (std::abs(frequency_hz / (order * mains_hz) - 1) < 0.007 + 0.1 / bin) return true;
     }
   }
   return false;
@@ -32,7 +33,8 @@ double level_db(double power) { return 10 * std::log10(std::max(power, 1e-20)); 
 WindowVerdict judge_window(const ShortSpectrum& spectrum, double hum_below_dbfs) {
   if (!(spectrum.power > 1e-20)) return WindowVerdict::kNoise;
   if (spectrum.bin < 3.9) return WindowVerdict::kTooShort;
-  if (dbfs_of_rms(std::sqrt(spectrum.power)) < hum_below_dbfs && is_hum(spectrum.frequency_hz)) {
+  if (dbfs_of_rms(std::sqrt(spectrum.power)) < hum_below_dbfs &&
+      is_hum(spectrum.frequency_hz, spectrum.bin)) {
     return WindowVerdict::kNoise;
   }
   const double both = spectrum.share + spectrum.second_share;
@@ -89,8 +91,8 @@ HopVerdict ToneFollower::judge(const HopMeter::Reading& hop, std::size_t hop_fra
       }
     }
   }
-  // What the tones' own products leave under the window.
-  const double floor_ms = 1e-6 * tone_ms + 1e-16;
+  // What harmonics and a second tone leave under the window; lesser clicks are found in the blocks.
+  const double floor_ms = 1e-5 * tone_ms + 1e-16;
   if (hop.residual_ms > kResidualFactor * (residual_ms_ + floor_ms) &&
       verdict == HopVerdict::kHolds) {
     verdict = HopVerdict::kResidualMoved;
@@ -154,6 +156,16 @@ double ToneFollower::residual_share() const {
   double tone_ms = 0;
   for (const State& state : states_) tone_ms += std::norm(state.phasor) / 2;
   return tone_ms > 0 ? residual_ms_ / tone_ms : 1;
+}
+
+double ToneFollower::weakest_share() const {
+  double least = std::norm(states_[0].phasor);
+  double most = least;
+  for (const State& state : states_) {
+    least = std::min(least, std::norm(state.phasor));
+    most = std::max(most, std::norm(state.phasor));
+  }
+  return most > 0 ? least / most : 0;
 }
 
 bool LevelFollower::holds(double power) const {

@@ -13,7 +13,8 @@ enum class WindowVerdict { kTone, kTwoTones, kNoise, kTooShort };
 
 /// A tone holds half the power or more in one line; two tones nine tenths in two lines, the weaker
 /// above -15 dB and not a low harmonic of the stronger. kTooShort: the strongest line spans fewer
-/// than four periods. Lines within 0.7 % of 50, 60, 100, 120, 150 or 180 Hz below `hum_below_dbfs`
+/// than four periods. Lines within 0.7 % (and a tenth of
+/// a bin) of 50, 60, 100, 120, 150 or 180 Hz below `hum_below_dbfs`
 /// are hum, that is, noise.
 [[nodiscard]] WindowVerdict judge_window(const ShortSpectrum& spectrum, double hum_below_dbfs);
 
@@ -50,6 +51,8 @@ class ToneFollower {
   [[nodiscard]] int hops() const { return hops_; }
   /// Mean square of the residual relative to that of the tones.
   [[nodiscard]] double residual_share() const;
+  /// Mean square of the weaker tone relative to that of the stronger.
+  [[nodiscard]] double weakest_share() const;
   [[nodiscard]] double turn_rad(std::size_t tone) const { return states_[tone].turn_rad; }
   /// Phase of `hop` less the predicted one, in (-pi, pi].
   [[nodiscard]] double phase_error_rad(const HopMeter::Reading& hop, int hops_ahead) const;
