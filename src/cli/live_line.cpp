@@ -72,7 +72,10 @@ std::string live_line(const Findings& findings, int columns) {
   if (findings.readings.empty() && !findings.cautions.empty()) {
     return line + printable(findings.cautions.front().text);
   }
-  for (const Caution& caution : findings.cautions) line += "! " + caution.code + "  ";
+  for (const Caution& caution : findings.cautions) {
+    const std::string mark = "! " + caution.code + "  ";
+    if (line.find(mark) == std::string::npos) line += mark;  // once for both channels
+  }
   const std::size_t end = line.find_last_not_of(' ');
   return end == std::string::npos ? std::string() : line.substr(0, end + 1);
 }

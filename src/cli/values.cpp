@@ -14,7 +14,7 @@ namespace sinewright {
 namespace {
 
 constexpr double kBandLow_hz = 20;
-constexpr Bounds kBandBounds{0, 1e6, "Hz"};
+constexpr double kHighestBand_hz = 1e6;
 
 [[noreturn]] void refuse(const std::string& option, const std::string& text,
                          const std::string& why) {
@@ -86,7 +86,7 @@ Band parse_band(const std::string& text) {
   if (!low || !high) {
     refuse("--band", text, "no band; give LOW-HIGH in Hz (20-20000), 22k, 80k or none");
   }
-  if (*low < kBandBounds.low || *high > kBandBounds.high || *low >= *high) {
+  if (*low < 0 || *high > kHighestBand_hz || *low >= *high) {
     refuse("--band", text,
            "no such band; LOW must be 0 or more and below HIGH, HIGH at most 1 MHz");
   }
