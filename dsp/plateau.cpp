@@ -543,7 +543,7 @@ void PlateauDetector::State::finish_tone() {
   if (left_from(edge) < hop_) position_ = restless_from_ = end;
 }
 
-// --- noise ---
+// --- noise: for each channel two powers, of the samples and of their differences ---
 
 void PlateauDetector::State::start_noise() {
   mode_ = Mode::kNoise;
@@ -591,7 +591,8 @@ bool PlateauDetector::State::follow_noise(bool is_final) {
       position_ = end_of_input();
       return true;
     }
-    for (const double power : noise_powers(position_, left)) is_silent_ = is_silent_ && power == 0;
+    const std::vector<double> rest = noise_powers(position_, left);
+    for (std::size_t c = 1; c < rest.size(); c += 2) is_silent_ = is_silent_ && rest[c] == 0;
     if (!is_announced_) announce_noise();
     deliver_to(end_of_input());
     end_plateau(end_of_input(), end_of_input());
@@ -649,7 +650,7 @@ bool PlateauDetector::State::follow_noise(bool is_final) {
   }
   for (std::size_t c = 0; c < powers.size(); ++c) {
     levels_[c].accept(powers[c]);
-    is_silent_ = is_silent_ && powers[c] == 0;
+    is_silent_ = is_silent_ && (c % 2 == 0 || powers[c] == 0);
   }
   ++hops_;
   position_ += static_cast<std::int64_t>(hop);

@@ -14,7 +14,7 @@ enum class PlateauKind {
   kTone,          ///< one steady tone (channels may carry tones of their own)
   kTwoTones,      ///< two steady tones
   kNoise,         ///< steady noise or hum
-  kSilence,       ///< all samples zero
+  kSilence,       ///< every sample the same
   kUnclassified,  ///< music, speech, more than two tones: merged, not measured
 };
 

@@ -480,6 +480,8 @@ ToneChannel ToneAnalyzer::State::channel_result(std::size_t c) const {
   const Gathered& g = gathered[c];
   const Group& group = groups[group_of[c]];
   ToneChannel out;
+  // A channel of zeros reads zero, not what rounding brings over from its neighbour in the FFT.
+  if (g.peaks.positive == 0 && g.peaks.negative == 0) return out;
   const double mean_blocks = g.weight;
   out.fundamental_rms = std::sqrt(g.fundamental_ms / g.weight);
   out.offset = g.offset / g.weight;

@@ -249,7 +249,8 @@ void settle_frequency(ToneFitter& fitter, std::span<const double> samples, Hertz
   for (int step = 0; step < 20; ++step) {
     const ToneFit fit = fitter.fit_windowed(fitter.moments(samples).windowed);
     const double magnitude = std::abs(fit.terms[0]);
-    if (!(magnitude > 0) || !(fit.frequency_hz > 0)) return;
+    if (!(magnitude > 0 && fit.frequency_hz > 0 && fit.frequency_hz < fitter.sample_rate().hz / 2))
+      return;
     const double shift_rad = std::abs((fit.terms[1] / fit.terms[0]).imag());
     if (shift_rad < settled_rad || shift_rad > 0.5 * last_shift_rad) return;
     fitter.set_frequency({fit.frequency_hz});

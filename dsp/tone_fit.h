@@ -48,6 +48,7 @@ class ToneFitter {
   /// window of `coefficients` (window.h). Throws std::invalid_argument otherwise.
   ToneFitter(SampleRate fs, std::span<const double> window, std::span<const double> coefficients);
 
+  [[nodiscard]] SampleRate sample_rate() const { return fs_; }
   [[nodiscard]] std::size_t block_length() const { return window_.size(); }
   [[nodiscard]] double basis_frequency_hz() const { return frequency_hz_; }
 

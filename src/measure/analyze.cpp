@@ -26,6 +26,7 @@ namespace {
 namespace fs = std::filesystem;
 
 constexpr std::size_t kChunkFrames = 8192;
+constexpr double kLargest = 1e6;  // 120 dB above full scale: no recording, but a damaged file
 constexpr std::size_t kFewestSteps = 4;  // that make a stepped measurement
 
 bool is_recording_name(const fs::path& path) {
@@ -38,8 +39,8 @@ bool is_recording_name(const fs::path& path) {
   return std::find(kKnown.begin(), kKnown.end(), extension) != kKnown.end();
 }
 
-bool is_finite_frame(const double* frame, std::size_t channels) {
-  return std::all_of(frame, frame + channels, [](double x) { return std::isfinite(x); });
+bool is_sound_frame(const double* frame, std::size_t channels) {
+  return std::all_of(frame, frame + channels, [](double x) { return std::abs(x) <= kLargest; });
 }
 
 // Passes frames to the detector, leaving out those that are not finite.
@@ -50,7 +51,7 @@ class FiniteFeed {
 
   void push(std::span<const double> frames) {
     int has_bad = 0;  // an integer, so that the loop vectorises
-    for (const double x : frames) has_bad |= static_cast<int>(!(std::abs(x) <= 1e300));
+    for (const double x : frames) has_bad |= static_cast<int>(!(std::abs(x) <= kLargest));
     if (has_bad == 0 && bad_run_ == 0) {
       detector_.push(frames);
       position_ += static_cast<std::int64_t>(frames.size() / channels_);
@@ -58,7 +59,7 @@ class FiniteFeed {
     }
     for (std::size_t i = 0; i < frames.size(); i += channels_) {
       const std::span<const double> frame = frames.subspan(i, channels_);
-      if (is_finite_frame(frame.data(), channels_)) {
+      if (is_sound_frame(frame.data(), channels_)) {
         if (bad_run_ > 0) detector_.finish(bad_run_);
         bad_run_ = 0;
         detector_.push(frame);
@@ -220,9 +221,11 @@ void analyze_source(Source& source, std::optional<int> bits, const AnalyzeSettin
   detector.finish();
   result.duration_s = static_cast<double>(feed.frames()) / context.sample_rate_hz;
   if (feed.bad() > 0) {
-    result.cautions.push_back({"not_finite",
-                               fmt::format("{} frames hold NaN or infinity: left out", feed.bad()),
-                               "", static_cast<double>(feed.first_bad()) / context.sample_rate_hz});
+    result.cautions.push_back(
+        {"not_finite",
+         fmt::format("{} frames hold NaN, infinity or values beyond all measure: left out",
+                     feed.bad()),
+         "", static_cast<double>(feed.first_bad()) / context.sample_rate_hz});
   }
   append_summary(result, settings, context_conditions(context));
 }

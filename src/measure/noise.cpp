@@ -174,16 +174,16 @@ std::vector<Findings> run_noise(Session& session, const NoiseRunSettings& settin
   }
   if (settings.reads_shorted && !progress.is_cancelled()) {
     if (person.confirms("Short the input of the unit (or plug in the shorting plug), leave the "
-                        "rest. Done?")) {
+                        "rest.")) {
       pattern.shorted = take("input shorted");
-      static_cast<void>(person.confirms("Remove the short from the input. Done?"));
+      static_cast<void>(person.confirms("Remove the short from the input."));
     }
   }
   if (settings.reads_off && !progress.is_cancelled()) {
     if (person.confirms("Switch the unit off, leave it connected, and wait until its supply has "
-                        "run down. Done?")) {
+                        "run down.")) {
       pattern.off = take("off");
-      static_cast<void>(person.confirms("Switch the unit on again. Done?"));
+      static_cast<void>(person.confirms("Switch the unit on again."));
     }
   }
   for (const std::string& text : explain_hum(pattern, session.context().channels)) {

@@ -17,7 +17,8 @@ constexpr double kFinest_db = 0.1;
 constexpr double kHotFrequency_hz = 10000;  // output networks burn at full power above this
 constexpr double kRest_s = 2;
 
-double settling_s(double frequency_hz) { return 0.05 + 3 / frequency_hz; }
+// Rails sag and recover with their reservoirs, some 0.1 s; filters in a few periods.
+double settling_s(double frequency_hz) { return 0.2 + 6 / frequency_hz; }
 
 std::uint32_t mask_of(Driven driven) {
   switch (driven) {

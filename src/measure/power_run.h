@@ -15,8 +15,7 @@ inline constexpr const char* kPowerChecklist =
     "  - the dummy load is connected to both channels, rated for the power, and can get hot\n"
     "  - no loudspeaker is connected\n"
     "  - the outputs are not bridged, and both negative terminals are at chassis potential\n"
-    "  - the divider stands on the range named above\n"
-    "Is all of this so?";
+    "  - the divider stands on the range named above";
 
 struct PowerLimits {
   double power_w = 0;          ///< never driven above

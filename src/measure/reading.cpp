@@ -17,7 +17,10 @@ Findings read_window(const Session& session, const Capture& capture, PlanCache& 
   std::vector<Findings> found;
   PlateauMeasurer measurer(session.context(), TakenAs::kAsFound, plans,
                            [&](Findings findings) { found.push_back(std::move(findings)); });
-  PlateauDetector detector(session.sample_rate(), static_cast<int>(channels), {}, measurer);
+  // While a tone is played, a line near the mains is that tone.
+  PlateauSettings settings;
+  if (session.is_playing()) settings.hum_below_dbfs = -300;
+  PlateauDetector detector(session.sample_rate(), static_cast<int>(channels), settings, measurer);
   detector.push(capture.frames);
   detector.finish();
 
@@ -59,7 +62,7 @@ void run_readings(Session& session, const ReadingSettings& settings, Progress& p
   ToneSettings tone_settings;
   tone_settings.band = session.settings().band;
   PlanCache plans(tone_settings);
-  session.settle(0.1);
+  session.settle(session.is_playing() ? 0.1 + 6 / session.frequency_hz() : 0.1);
   for (int i = 0; (settings.count == 0 || i < settings.count) && !progress.is_cancelled(); ++i) {
     show(read_window(session, session.capture(settings.duration_s), plans));
   }

@@ -1,6 +1,7 @@
 // One sitting at the bench: the stream, the chain, the conditions, and the only hand on the drive.
 #pragma once
 
+#include <cmath>
 #include <cstdint>
 #include <memory>
 #include <optional>
@@ -55,7 +56,11 @@ class Session {
   void play(Hertz frequency, double level_dbfs, std::uint32_t channels = ~0U);
   /// Ramps to silence.
   void silence();
+  /// RMS re a full-scale sine; -infinity when silent.
   [[nodiscard]] double drive_dbfs() const { return drive_dbfs_; }
+  [[nodiscard]] bool is_playing() const { return std::isfinite(drive_dbfs_); }
+  /// Of the tone last played.
+  [[nodiscard]] double frequency_hz() const { return frequency_.value; }
 
   /// Delay from playing to reading in frames, measured once by a burst at `level_dbfs`; an upper
   /// estimate when the burst does not come back. Done by the first settle() after a play().

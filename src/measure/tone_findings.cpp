@@ -278,7 +278,9 @@ void append_tone(Findings& findings, const ToneAnalysis& analysis, const Reading
     const std::string& channel = context.channels[first + c];
     append_channel(findings, analysis.channels[c], channel, silent == static_cast<int>(c), context);
     append_tone_cautions(findings, analysis.channels[c], channel, duration_s, context);
-    if (!analysis.channels[c].has_tone && silent < 0) {
+    if (analysis.channels[c].level_rms == 0) {
+      append_caution(findings, "silence", "every sample is zero: nothing comes in here", channel);
+    } else if (!analysis.channels[c].has_tone && silent < 0) {
       append_caution(findings, "no_tone", "no tone stands above the noise in this channel",
                      channel);
     }

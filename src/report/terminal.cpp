@@ -231,9 +231,10 @@ std::string render_harmonics(const Findings& findings, const TextStyle& style) {
   std::vector<int> orders;
   for (const Harmonic& harmonic : findings.harmonics) {
     add_once(channels, harmonic.channel);
-    add_once(orders, harmonic.order);
+    if (harmonic.level_dbc) add_once(orders, harmonic.order);
   }
-  if (orders.empty()) return {};
+  if (channels.empty()) return {};
+  if (orders.empty()) return "No harmonic stands above the noise.\n";
   std::sort(orders.begin(), orders.end());
 
   std::vector<Align> columns(2 + 2 * channels.size(), Align::kRight);
