@@ -80,13 +80,12 @@ HopVerdict ToneFollower::judge(const HopMeter::Reading& hop, std::size_t hop_fra
     if (moved > kSigmas * sd + kLevelTolerance * magnitude + 1e-7) return HopVerdict::kLevelMoved;
     if (magnitude > 20 * sd && magnitude > 1e-7) {
       // The first hops have still to learn how far off the frequency is. Later, what turns the tone
-      // by less than the loss of a frame does is not worth a break.
-      const double allowed_rad = hops_ < 2 ? 3.2
-                                 : hops_ < 8
-                                     ? std::max(0.1, 0.45 * lost_frame_rad_[t])
-                                     : std::max(kPhaseTolerance_rad, 0.45 * lost_frame_rad_[t]);
+      // by less than the loss of a frame does is not worth a break; that bound holds however far
+      // ahead, or a frame lost now would be within it two hops on, and pass for a transient.
+      const double drift_rad = (hops_ < 8 ? 0.1 : kPhaseTolerance_rad) * hops_ahead;
+      const double allowed_rad = hops_ < 2 ? 3.2 : std::max(drift_rad, 0.45 * lost_frame_rad_[t]);
       const double turned = std::abs(std::arg(hop.phasors[t] * std::conj(expected)));
-      if (turned > kSigmas * sd / magnitude + allowed_rad * hops_ahead) {
+      if (turned > kSigmas * sd / magnitude + allowed_rad) {
         verdict = HopVerdict::kPhaseMoved;
       }
     }
