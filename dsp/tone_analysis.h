@@ -104,8 +104,9 @@ class TonePlan;
 /// 4-term Nuttall window, least squares of the harmonics (lines.h), noise from the rest; blocks are
 /// combined by power, harmonics by phasor. Notch path: in the time domain, each block started in
 /// the tone's steady state: notch, band limits, RMS. The notch's reading is predicted from the
-/// spectrum; the two disagree when they differ by more than 0.1 dB + 13 dB / sqrt(B T), with both
-/// above what the notch path can resolve.
+/// spectrum; the two disagree when they differ by more than 0.1 dB + 13 dB / sqrt(B T) (and, for
+/// tones of a few bins, the square of close_in_hz / frequency_hz), with both above what the notch
+/// path can resolve.
 class ToneAnalyzer {
  public:
   /// `guess_hz`: one for each channel, within half a bin of the block; a silent channel is given
