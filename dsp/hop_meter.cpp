@@ -80,8 +80,7 @@ ShortSpectrum short_spectrum(std::span<const double> samples, SampleRate fs) {
 }
 
 HopMeter::HopMeter(SampleRate fs, std::size_t frames, std::vector<double> frequencies_hz)
-    : fs_(fs),
-      frames_(frames),
+    : frames_(frames),
       frequencies_hz_(std::move(frequencies_hz)),
       hann_(make_window(WindowKind::kHann, frames)),
       weight_(0) {

@@ -47,7 +47,6 @@ class HopMeter {
                                         double offset) const;
 
  private:
-  SampleRate fs_;
   std::size_t frames_;
   std::vector<double> frequencies_hz_;
   std::vector<std::uint64_t> steps_;
