@@ -56,9 +56,9 @@ class ExactTone final : public Signal {
 };
 
 /// A tenth of a second, so bins lie 10 Hz apart.
-class Capture {
+class BenchCapture {
  public:
-  explicit Capture(SimulatedBench& bench)
+  explicit BenchCapture(SimulatedBench& bench)
       : frames_(static_cast<std::size_t>(bench.sample_rate().hz / 10)), samples_(2 * frames_) {
     (void)!bench.read(samples_);
     for (std::size_t n = 0; n < frames_; ++n) {

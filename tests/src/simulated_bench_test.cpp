@@ -14,7 +14,7 @@ namespace {
 
 constexpr int kSettledTenths = 15;  // rails: 25 time constants; low cut at 5 Hz: 49
 
-double level_vrms(const Capture& capture, std::int64_t frequency_hz, std::size_t channel,
+double level_vrms(const BenchCapture& capture, std::int64_t frequency_hz, std::size_t channel,
                   double ratio) {
   return std::abs(capture.phasor(frequency_hz, channel)) * ratio * 2.0;  // full scale: 2 Vrms
 }
@@ -38,7 +38,7 @@ void check_against_truth(const Setting& setting, double level_db, double harmoni
   bench.play(
       std::make_shared<ExactTone>(setting.frequency_hz, setting.rate_hz, setting.drive_dbfs));
   settle(bench, kSettledTenths);
-  const Capture capture(bench);
+  const BenchCapture capture(bench);
   TruthConditions conditions;
   conditions.frequency_hz = static_cast<double>(setting.frequency_hz);
   conditions.drive_dbfs = setting.drive_dbfs;
@@ -109,7 +109,7 @@ double worst_alias_dbc(const Drive& drive, std::size_t channel) {
   bench.set_range(drive.range);
   bench.play(std::make_shared<ExactTone>(drive.frequency_hz, 48000, drive.drive_dbfs));
   settle(bench, kSettledTenths);
-  const Capture capture(bench);
+  const BenchCapture capture(bench);
   double worst = 0;
   for (std::int64_t f = 20; f <= 20000; f += 10) {
     if (f % drive.frequency_hz != 0) worst = std::max(worst, std::abs(capture.phasor(f, channel)));
@@ -145,7 +145,7 @@ TEST_CASE("noise has the true RMS, powered with tone and shorted") {
     constexpr int kCaptures = 4;
     double sum = 0;
     for (int k = 0; k < kCaptures; ++k) {
-      const Capture capture(bench);
+      const BenchCapture capture(bench);
       for (std::int64_t f = 20; f <= 20000; f += 10) {
         sum += std::pow(level_vrms(capture, f, kLeft, 1), 2) / kCaptures;
       }
@@ -170,7 +170,7 @@ TEST_CASE("hum lines have the stated levels, and go with the power") {
   SimulatedBench bench(scenario, {48000});
   bench.set_range("low");
   settle(bench, 20);
-  const Capture powered(bench);
+  const BenchCapture powered(bench);
   for (const SimulatedHumLine& line : lines) {
     CAPTURE(line.order);
     const std::int64_t f = 50 * line.order;
@@ -180,7 +180,7 @@ TEST_CASE("hum lines have the stated levels, and go with the power") {
   CHECK(level_vrms(powered, 100, kRight, 1) < 1e-6);
   bench.set_powered(false);
   settle(bench, 15);
-  CHECK(level_vrms(Capture(bench), 100, kLeft, 1) < 1e-6);
+  CHECK(level_vrms(BenchCapture(bench), 100, kLeft, 1) < 1e-6);
 }
 
 TEST_CASE("what is read does not depend on how reads are split, only on the noise's start") {
@@ -233,10 +233,10 @@ TEST_CASE("a gain step and a relay that opens come at their frames") {
   settle(bench, 10);
   bench.step_gain(4800 * 11, kLeft, -1);
   bench.kill_channel(4800 * 12, kRight);
-  const Capture before(bench);
-  const Capture stepped(bench);
+  const BenchCapture before(bench);
+  const BenchCapture stepped(bench);
   settle(bench, 3);
-  const Capture killed(bench);
+  const BenchCapture killed(bench);
   const double step_db = db_of_amplitude_ratio(level_vrms(stepped, 990, kLeft, 20) /
                                                level_vrms(before, 990, kLeft, 20));
   CHECK(within(step_db, -1, 0.001));
@@ -252,7 +252,7 @@ TEST_CASE("crosstalk is the truth's") {
   tone->plays_ = 1U << kRight;
   bench.play(tone);
   settle(bench, kSettledTenths);
-  const Capture capture(bench);
+  const BenchCapture capture(bench);
   TruthConditions conditions;
   conditions.frequency_hz = 9990;
   conditions.drive_dbfs = -3;
