@@ -167,6 +167,19 @@ Findings run_response(Session& session, const ResponseSettings& settings, Progre
   }
   session.silence();
   append_response(findings, steps, settings);
+  // All channels are driven, so one without a tone is not merely quiet.
+  const std::vector<std::string> heard = channels_with_tone(steps);
+  for (const std::string& name : session.context().channels) {
+    if (steps.empty() || std::find(heard.begin(), heard.end(), name) != heard.end()) continue;
+    if (std::any_of(findings.cautions.begin(), findings.cautions.end(),
+                    [&](const Caution& c) { return c.code == "no_tone" && c.channel == name; })) {
+      continue;
+    }
+    append_caution(findings, "no_tone",
+                   "nothing came back in this channel; check the wiring, the balance control and "
+                   "the protection relay",
+                   name);
+  }
   // The spread of each step belongs to its point.
   for (Curve& curve : findings.curves) {
     if (curve.key != "response") continue;
