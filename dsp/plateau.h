@@ -62,10 +62,10 @@ struct PlateauSettings {
 /// Coarse: Hann windows of 10 ms, doubled until they hold four periods of the strongest line, tell
 /// tone from noise. Fine: hop by hop the phasor of the tone is predicted from those before; an
 /// innovation beyond six standard deviations (and 0.035 dB, or the phase of half a lost frame) ends
-/// it, unless the hops after show the same tone again (a transient) or the same tone with another
-/// phase (frames lost). Edges are refined in eighths of a hop by the residual. Noise is followed in
-/// hops of 100 ms, whole periods of 50 and 60 Hz, and split where its level leaves five standard
-/// deviations of its own statistic.
+/// the plateau, unless the hops after show the same tone again (a transient) or the same tone with
+/// another phase (frames lost). Edges are refined in eighths of a hop by the residual, and half a
+/// hop is cut off. Noise is followed in hops of 100 ms, whole periods of 50 and 60 Hz, and split
+/// where its level leaves five standard deviations of its own statistic.
 class PlateauDetector {
  public:
   /// Throws std::invalid_argument for fewer than 1 channel or a rate below 1000 Hz.

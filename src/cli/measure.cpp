@@ -122,8 +122,7 @@ int run_measure(MeasureOptions options) {
 }  // namespace
 
 void add_measure_command(CLI::App& app, Job& job) {
-  CLI::App* command =
-      app.add_subcommand("measure", "Read level, distortion and noise of what is there, live");
+  CLI::App* command = app.add_subcommand(kReadingKind.name, kReadingKind.headline);
   const auto options = std::make_shared<MeasureOptions>();
   add_number(*command, "--frequency", options->frequency_hz, {0.1, 384000, "Hz"},
              "also play this tone; by default nothing is played");

@@ -62,8 +62,7 @@ int run_noise_command(NoiseOptions options) {
 }  // namespace
 
 void add_noise_command(CLI::App& app, Job& job) {
-  CLI::App* command =
-      app.add_subcommand("noise", "Read hum and noise without signal, and say what they point to");
+  CLI::App* command = app.add_subcommand(kNoiseKind.name, kNoiseKind.headline);
   const auto options = std::make_shared<NoiseOptions>();
   add_number(*command, "--duration", options->noise.duration_s, {0.5, 3600, "s"},
              "of each reading");

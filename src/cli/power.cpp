@@ -58,8 +58,7 @@ int run_power_command(PowerOptions options) {
 }  // namespace
 
 void add_power_command(CLI::App& app, Job& job) {
-  CLI::App* command =
-      app.add_subcommand("power", "Raise the level step by step: distortion over output, in watts");
+  CLI::App* command = app.add_subcommand(kPowerKind.name, kPowerKind.headline);
   const auto options = std::make_shared<PowerOptions>();
   PowerSettings& power = options->power;
   add_numbers(*command, "--frequency", power.frequencies_hz, {10, 384000, "Hz"},

@@ -38,8 +38,7 @@ int run_response_command(ResponseOptions options) {
 }  // namespace
 
 void add_response_command(CLI::App& app, Job& job) {
-  CLI::App* command =
-      app.add_subcommand("response", "Step a tone through the band: response, phase, THD+N");
+  CLI::App* command = app.add_subcommand(kResponseKind.name, kResponseKind.headline);
   const auto options = std::make_shared<ResponseOptions>();
   ResponseSettings& response = options->response;
   add_number(*command, "--from", response.from_hz, {1, 384000, "Hz"}, "lowest frequency");

@@ -1,7 +1,7 @@
 // What all measurements share: progress, the operator, and the list of what there is.
 #pragma once
 
-#include <span>
+#include <array>
 #include <string>
 
 namespace sinewright {
@@ -28,13 +28,23 @@ class Operator {
   [[nodiscard]] virtual bool is_done_turning(const std::string& text) = 0;
 };
 
-/// One row for each measurement: commands, page and tests list them from here.
+/// One row for each measurement that can be made at the bench; whoever lists them takes them from
+/// here.
 struct MeasurementKind {
-  std::string name;      ///< as the command and in findings: "response"
-  std::string headline;  ///< one line for people
-  bool plays;            ///< drives the unit
+  const char* name;      ///< as the command: "response"
+  const char* headline;  ///< one line for people
 };
 
-[[nodiscard]] std::span<const MeasurementKind> measurement_kinds();
+inline constexpr MeasurementKind kReadingKind{
+    "measure", "Read level, distortion and noise of what is there, live"};
+inline constexpr MeasurementKind kResponseKind{
+    "response", "Step a tone through the band: response, phase, THD+N"};
+inline constexpr MeasurementKind kPowerKind{
+    "power", "Raise the level step by step: distortion over output, in watts"};
+inline constexpr MeasurementKind kNoiseKind{
+    "noise", "Read hum and noise without signal, and say what they point to"};
+
+inline constexpr std::array<MeasurementKind, 4> kMeasurementKinds = {kReadingKind, kResponseKind,
+                                                                     kPowerKind, kNoiseKind};
 
 }  // namespace sinewright
