@@ -113,20 +113,21 @@ void update_peaks(PeakFigures& figures, std::span<const double> samples,
     return static_cast<std::size_t>(std::find(samples.begin(), samples.end(), value) -
                                     samples.begin());
   };
-  const bool is_higher = max > 0.999 * figures.positive;
-  const bool is_lower = min < 0.999 * figures.negative;
+  const bool is_higher = max > figures.positive;
+  const bool is_lower = min < figures.negative;
+  // A tone that dwells does so in every block: the first, and any that goes well beyond it, tell.
+  const bool is_new = max > 1.001 * figures.positive || min < 1.001 * figures.negative;
   if (is_higher) {
     figures.positive = std::max(figures.positive, extreme_around(samples, index_of(max), 1));
   }
   if (is_lower) {
     figures.negative = std::min(figures.negative, extreme_around(samples, index_of(min), -1));
   }
-  if (figures.has_flat_tops || !(max > 0 && min < 0)) return;
+  if (figures.has_flat_tops || !is_new || !(max > 0 && min < 0)) return;
   const double share = std::max(0.002, 4 * noise_rms / std::min(max, -min));
   if (share >= 0.05) return;  // too noisy to tell a flat top from a round one
-  // A tone that dwells does so in every block: the first, and any that goes farther, tell.
-  figures.has_flat_tops = (is_higher && dwells(samples, residual, max, 1, share)) ||
-                          (is_lower && dwells(samples, residual, min, -1, share));
+  figures.has_flat_tops =
+      dwells(samples, residual, max, 1, share) || dwells(samples, residual, min, -1, share);
 }
 
 }  // namespace sinewright

@@ -142,19 +142,36 @@ void ToneAnalyzer::State::subtract_tones() {
 }
 
 void ToneAnalyzer::State::transform_residuals() {
-  const std::vector<double>& window = plan->window;
-  if (channels() == 1) {
-    for (std::size_t i = 0; i < plan->n; ++i) packed[i] = window[i] * residual[0][i];
-  } else {
-    for (std::size_t i = 0; i < plan->n; ++i) {
-      packed[i] = {window[i] * residual[0][i], window[i] * residual[1][i]};
-    }
+  // Plain loops over real and imaginary parts, which vectorise; arrays of complex are laid out so.
+  const std::size_t n = plan->n;
+  const double* window = plan->window.data();
+  const double* left = residual[0].data();
+  const double* right = residual.back().data();
+  const double keep = channels() == 2 ? 1 : 0;
+  double* in = reinterpret_cast<double*>(packed.data());
+  for (std::size_t i = 0; i < n; ++i) {
+    in[2 * i] = window[i] * left[i];
+    in[2 * i + 1] = keep * window[i] * right[i];
   }
   plan->fft.transform(packed, transformed);
-  for (std::size_t m = 0; m <= plan->n / 2; ++m) {
-    const BinPair bins = split_bins(transformed, m);
-    spectra[0][m] = bins.a;
-    if (channels() == 2) spectra[1][m] = bins.b;
+  if (channels() == 1) {
+    std::copy_n(transformed.begin(), n / 2 + 1, spectra[0].begin());
+    return;
+  }
+  spectra[0][0] = transformed[0].real();
+  spectra[1][0] = transformed[0].imag();
+  const double* z = reinterpret_cast<const double*>(transformed.data());
+  double* first = reinterpret_cast<double*>(spectra[0].data());
+  double* second = reinterpret_cast<double*>(spectra[1].data());
+  for (std::size_t m = 1; m <= n / 2; ++m) {
+    const double re = z[2 * m];
+    const double im = z[2 * m + 1];
+    const double mirror_re = z[2 * (n - m)];
+    const double mirror_im = z[2 * (n - m) + 1];
+    first[2 * m] = 0.5 * (re + mirror_re);
+    first[2 * m + 1] = 0.5 * (im - mirror_im);
+    second[2 * m] = 0.5 * (im + mirror_im);
+    second[2 * m + 1] = 0.5 * (mirror_re - re);
   }
 }
 

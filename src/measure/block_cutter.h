@@ -10,7 +10,7 @@ namespace sinewright {
 
 /// Segments of frames in, blocks out. The block length is fixed by the first block: the longest, or
 /// what fits a first segment that is shorter. The last block of a segment is aligned with its end,
-/// overlaps the one before, and weighs as much as it adds. Memory: two blocks.
+/// overlaps the one before, and weighs as much as it adds. Memory: five blocks.
 class BlockCutter {
  public:
   BlockCutter(std::size_t channels, std::size_t longest, std::size_t least)
@@ -33,7 +33,7 @@ class BlockCutter {
     }
     // The frames of the last block stay: the final one may reach back into them.
     const std::int64_t spare = next_ - static_cast<std::int64_t>(block_) - base_;
-    if (spare > static_cast<std::int64_t>(block_)) {
+    if (spare > 3 * static_cast<std::int64_t>(block_)) {
       buffer_.erase(buffer_.begin(),
                     buffer_.begin() + spare * static_cast<std::int64_t>(channels_));
       base_ += spare;

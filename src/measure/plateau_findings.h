@@ -33,7 +33,7 @@ class PlanCache {
   std::map<std::pair<double, std::size_t>, std::shared_ptr<const TonePlan>> plans_;
 };
 
-/// Listens to a plateau detector and hands findings on, one for each plateau. Memory: two blocks.
+/// Listens to a plateau detector and hands findings on, one for each plateau. Memory: five blocks.
 class PlateauMeasurer final : public PlateauListener {
  public:
   PlateauMeasurer(const ReadingContext& context, TakenAs taken_as, PlanCache& plans,

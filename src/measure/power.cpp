@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 #include <map>
 
 #include "findings/error.h"
@@ -43,7 +44,7 @@ void require_settings(const Session& session, const PowerSettings& settings) {
     }
   }
   const Profile& profile = session.chain()->profile();
-  if (settings.limit_w < 0 || settings.limit_w > profile.power_limit_w) {
+  if (!(settings.limit_w >= 0 && settings.limit_w <= profile.power_limit_w)) {
     refuse(fmt::format("power: limit {:.4g} W: must lie between 0 and {:.4g} W, the profile's",
                        settings.limit_w, profile.power_limit_w));
   }
@@ -52,6 +53,7 @@ void require_settings(const Session& session, const PowerSettings& settings) {
     refuse(fmt::format("power: from {:.4g} W: must lie between 0 and the limit, {:.4g} W",
                        settings.from_w, limit_w));
   }
+  if (!(settings.ceiling_percent > 0)) refuse("power: the distortion ceiling must lie above 0 %");
   if (!(settings.step_db >= 0.1 && settings.step_db <= 10 && settings.step_s >= 0.1 &&
         settings.step_s <= 10)) {
     refuse("power: steps must be of 0.1 to 10 dB and last 0.1 to 10 s");
@@ -170,6 +172,7 @@ std::vector<Findings> run_power(Session& session, const PowerSettings& settings,
     needs_guidance = false;
     run.climb();
     run.search();
+    session.guard(std::numeric_limits<double>::infinity());
     session.silence();
     session.settle(0.05);
     append_power(findings, run.steps(), settings.thresholds_percent);

@@ -66,6 +66,10 @@ void PowerRun::stop_with(const std::string& code, const std::string& text) {
 
 void PowerRun::begin(double frequency_hz) {
   frequency_hz_ = frequency_hz;
+  // Twice the limit: at 10 Hz, 20 ms hold as little as the crest of the sine. What lies between is
+  // found by the steps themselves.
+  const Chain& chain = *session_.chain();
+  session_.guard(chain.volts_of_watts(2.2 * limits_.power_w) / chain.volts_of_rms(1));
   session_.play({frequency_hz}, kStart_dbfs, mask_of(settings_.driven));
   session_.settle(settling_s(frequency_hz));
   const Findings step =
@@ -80,6 +84,17 @@ void PowerRun::begin(double frequency_hz) {
                             "the speaker switch and the volume",
                             frequency_hz, kStart_dbfs));
   }
+  refuse_above_limit(last_watts_, "at the first tone");
+}
+
+void PowerRun::refuse_above_limit(double watts, const char* when) {
+  if (watts <= limits_.power_w && !session_.was_cut()) return;
+  session_.silence();
+  throw Error(
+      ExitCode::kRefused,
+      fmt::format("power: {:.3g} W {}, above the limit of {:.3g} W: the drive was cut; turn "
+                  "the volume down and start again",
+                  watts, when, limits_.power_w));
 }
 
 void PowerRun::guide_volume(Operator& person) {
@@ -105,13 +120,7 @@ void PowerRun::guide_volume(Operator& person) {
     const double watts = highest_watts(step);
     if (watts > 0) last_watts_ = watts;
     // The hand owns the gain here: what it can do in an instant is cut, not warned of.
-    if (watts > limits_.power_w) {
-      session_.silence();
-      throw Error(ExitCode::kRefused,
-                  fmt::format("power: {:.3g} W while the volume was set, above the limit of {:.3g} "
-                              "W: the drive was cut; turn the volume down and start again",
-                              watts, limits_.power_w));
-    }
+    refuse_above_limit(watts, "while the volume was set");
   }
 }
 
@@ -147,6 +156,12 @@ PowerRun::Outcome PowerRun::step(double drive_dbfs) {
   const double watts = highest_watts(step);
   last_ended_s_ = step.ended_s;
 
+  if (session_.was_cut()) {
+    stop_with("over_limit", fmt::format("more than twice the limit of {:.3g} W where {:.3g} W were "
+                                        "expected: the gain changed; the drive was cut",
+                                        limits_.power_w, expected_w));
+    return {false, true};
+  }
   const auto has_caution = [&](const char* code) {
     return std::any_of(analysis.channels.begin(), analysis.channels.end(),
                        [](const ToneChannel& tone) { return tone.peaks.full_scale_runs > 0; }) &&
@@ -227,6 +242,7 @@ void PowerRun::climb() {
     }
     drive_dbfs = next_dbfs;
   }
+  stop_with("stopped", fmt::format("stopped after {} levels", steps_.size()));
 }
 
 void PowerRun::search() {

@@ -28,7 +28,8 @@ class PowerRun {
   PowerRun(Session& session, const PowerSettings& settings, const PowerLimits& limits,
            Progress& progress);
 
-  /// Measures the gain at -40 dBFS. Throws Error (kRefused) when nothing comes back.
+  /// Measures the gain at -40 dBFS. Throws Error (kRefused) when nothing comes back, or more than
+  /// the limit.
   void begin(double frequency_hz);
   /// Helps to set the volume so that the limit is reached between -20 and -3 dBFS of drive.
   void guide_volume(Operator& person);
@@ -59,6 +60,7 @@ class PowerRun {
   [[nodiscard]] std::vector<std::string> driven_channels() const;
   void stop_with(const std::string& code, const std::string& text);
   void rest_if_hot(double watts);
+  void refuse_above_limit(double watts, const char* when);
 
   Session& session_;
   const PowerSettings& settings_;

@@ -114,6 +114,25 @@ void Session::read_all(std::span<double> frames) {
     }
     done += count * channels_;
     frames_read_ += static_cast<std::int64_t>(count);
+    cut_if_too_loud(part.first(count * channels_));
+  }
+}
+
+void Session::guard(double rms) {
+  guard_rms_ = rms;
+  was_cut_ = false;
+}
+
+void Session::cut_if_too_loud(std::span<const double> frames) {
+  if (!std::isfinite(guard_rms_) || !has_output()) return;
+  for (std::size_t c = 0; c < channels_; ++c) {
+    double sum = 0;
+    for (std::size_t i = c; i < frames.size(); i += channels_) sum += frames[i] * frames[i];
+    const double mean_square =
+        sum * static_cast<double>(channels_) / static_cast<double>(frames.size());
+    if (mean_square <= guard_rms_ * guard_rms_) continue;
+    if (std::isfinite(drive_dbfs_)) silence();
+    was_cut_ = true;
   }
 }
 

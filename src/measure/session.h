@@ -3,6 +3,7 @@
 
 #include <cmath>
 #include <cstdint>
+#include <limits>
 #include <memory>
 #include <optional>
 #include <span>
@@ -58,6 +59,12 @@ class Session {
   void silence();
   /// RMS re a full-scale sine; -infinity when silent.
   [[nodiscard]] double drive_dbfs() const { return drive_dbfs_; }
+
+  /// From now on, more than `rms` in samples over 20 ms in any channel makes the output ramp to
+  /// silence at once, in the midst of whatever is being read; infinity guards nothing.
+  void guard(double rms);
+  /// Whether the guard has cut the output since guard() was called.
+  [[nodiscard]] bool was_cut() const { return was_cut_; }
   [[nodiscard]] bool is_playing() const { return std::isfinite(drive_dbfs_); }
   /// Of the tone last played.
   [[nodiscard]] double frequency_hz() const { return frequency_.value; }
@@ -81,6 +88,7 @@ class Session {
 
  private:
   void read_all(std::span<double> frames);
+  void cut_if_too_loud(std::span<const double> frames);
   void discard(std::int64_t frames);
   [[nodiscard]] bool has_output() const { return stream_->output_channels() > 0; }
 
@@ -92,6 +100,8 @@ class Session {
   double drive_dbfs_;
   Hertz frequency_{0};
   std::uint32_t driven_ = ~0U;
+  double guard_rms_ = std::numeric_limits<double>::infinity();
+  bool was_cut_ = false;
   std::int64_t frames_read_ = 0;
   std::int64_t loop_delay_frames_ = -1;
   std::int64_t changed_at_ = 0;  // frame played at which the last change of the tone began
