@@ -15,9 +15,10 @@ std::optional<double> finite(double value) {
   return std::isfinite(value) ? std::optional(value) : std::nullopt;
 }
 
-// Noise over `duration_s`, begun anew when frames are lost, three times at the most.
-NoiseAnalysis read_noise(Session& session, double duration_s, Progress& progress,
-                         const std::string& what, Findings& findings) {
+// Noise over `duration_s`, begun anew when frames are lost, three times at the most. None when
+// cancelled before there was enough of it.
+std::optional<NoiseAnalysis> read_noise(Session& session, double duration_s, Progress& progress,
+                                        const std::string& what, Findings& findings) {
   NoiseSettings settings;
   settings.band = session.settings().band;
   const double fs = session.sample_rate().hz;
@@ -38,10 +39,7 @@ NoiseAnalysis read_noise(Session& session, double duration_s, Progress& progress
     }
     if (!is_whole) continue;
     findings.ended_s = findings.started_s + done_s;
-    if (const std::optional<NoiseAnalysis> analysis = analyzer.result()) return *analysis;
-    throw Error(ExitCode::kRefused, fmt::format("noise: stopped after {:.2f} s; {} s or more are "
-                                                "needed",
-                                                done_s, kShortestNoiseS));
+    return analyzer.result();
   }
   throw Error(ExitCode::kDevice,
               session.stream().name() +
@@ -147,11 +145,12 @@ std::vector<Findings> run_noise(Session& session, const NoiseRunSettings& settin
   const auto take = [&](const std::string& state) {
     Findings findings = session.begin_findings("noise");
     findings.conditions.push_back({"state", state});
-    const NoiseAnalysis analysis =
+    std::optional<NoiseAnalysis> analysis =
         read_noise(session, settings.duration_s, progress, state, findings);
-    append_noise(findings, analysis, session.context(), 0);
+    if (!analysis) return analysis;
+    append_noise(findings, *analysis, session.context(), 0);
     if (reference_vrms && state == "as connected") {
-      append_noise_snr(findings, analysis, session.context(), *reference_vrms);
+      append_noise_snr(findings, *analysis, session.context(), *reference_vrms);
     }
     all.push_back(std::move(findings));
     return analysis;
@@ -164,7 +163,12 @@ std::vector<Findings> run_noise(Session& session, const NoiseRunSettings& settin
            session.chain()->range().name != session.chain()->profile().ranges.back().name;
   };
 
-  pattern.connected = take("as connected");
+  const std::optional<NoiseAnalysis> connected = take("as connected");
+  if (!connected) {
+    throw Error(ExitCode::kRefused,
+                fmt::format("noise: stopped before {} s were read", kShortestNoiseS));
+  }
+  pattern.connected = *connected;
   if (needs_lower_range(pattern.connected)) {
     append_caution(
         all.back(), "range_too_high",
