@@ -38,7 +38,7 @@ struct ToneSums {
   double fundamental_ms = 0;
   double offset = 0;
   std::vector<std::complex<double>> ratio;  // of each harmonic
-  std::vector<double> noise;   // |X|^2 for each bin
+  std::vector<double> noise;                // |X|^2 for each bin
   double notch_ms = 0;
   double notch_leak_ms = 0;
   double notch_frames = 0;
