@@ -62,9 +62,10 @@ def analyse(path):
         blocks = [block_figures(channel[i:i + rate], rate, window, band, a_weight)
                   for i in range(0, len(channel) - rate + 1, rate)]
         f, tone, harmonics, noise, noise_a = np.mean(blocks, axis=0)
-        result.append((f, 10 * np.log10(2 * tone), 10 * np.log10(harmonics / tone),
-                       10 * np.log10((harmonics + noise) / (tone + harmonics + noise)),
-                       10 * np.log10(2 * noise), 10 * np.log10(2 * noise_a)))
+        with np.errstate(divide="ignore"):  # no harmonic in band
+            result.append((f, 10 * np.log10(2 * tone), 10 * np.log10(harmonics / tone),
+                           10 * np.log10((harmonics + noise) / (tone + harmonics + noise)),
+                           10 * np.log10(2 * noise), 10 * np.log10(2 * noise_a)))
     return path, result
 
 
