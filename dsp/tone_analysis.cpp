@@ -6,6 +6,7 @@
 #include <stdexcept>
 #include <string>
 
+#include "dsp/block_cutter.h"
 #include "dsp/tone_state.h"
 
 namespace sinewright {
@@ -87,18 +88,13 @@ std::optional<ToneAnalysis> analyze_tone(std::span<const double> frames, SampleR
     return std::nullopt;
   }
   ToneAnalyzer analyzer(make_tone_plan(fs, block, settings), guess_hz);
-  std::size_t start = 0;
-  for (; start + block <= count; start += block) {
-    analyzer.add_block(frames.subspan(start * channels, block * channels),
-                       static_cast<std::int64_t>(start));
-  }
-  const std::size_t rest = count - start;
-  if (rest > block / 64) {
-    const std::size_t last = count - block;
-    analyzer.add_block(frames.subspan(last * channels, block * channels),
-                       static_cast<std::int64_t>(last),
-                       static_cast<double>(rest) / static_cast<double>(block));
-  }
+  BlockCutter cutter(channels, block, block);
+  const auto begin = [](std::size_t) {};
+  const auto take = [&](std::span<const double> part, std::int64_t start, double weight) {
+    analyzer.add_block(part, start, weight);
+  };
+  cutter.add(0, frames, begin, take);
+  cutter.end_segment([&](std::size_t) { return block; }, begin, take);
   return analyzer.result();
 }
 

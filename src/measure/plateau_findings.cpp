@@ -5,7 +5,7 @@
 #include <algorithm>
 #include <cmath>
 
-#include "measure/block_cutter.h"
+#include "dsp/block_cutter.h"
 #include "measure/noise.h"
 
 namespace sinewright {

@@ -129,8 +129,8 @@ TEST_CASE("cautions say in words where and when") {
 TEST_CASE("harmonics: both channels abreast, none invented") {
   const std::string text = render_harmonics(sample_tone(), TextStyle{});
   CHECK(contains(line_with(text, "1994.00"), "-84.10"));
-  CHECK(contains(line_with(text, "2991.00"), "-"));
-  CHECK_FALSE(contains(line_with(text, "2991.00"), "0.0 "));
+  // The third is in the noise in every channel: it has no row.
+  CHECK_FALSE(contains(text, "2991.00"));
   CHECK(render_harmonics(sample_response(), TextStyle{}).empty());
 }
 
