@@ -153,7 +153,8 @@ TEST_CASE("corners are interpolated where the response passes them") {
     }
     return inner_hz;
   };
-  for (const auto& [name, down_db] : {std::pair{"1", 1.0}, std::pair{"3", 3.0}}) {
+  for (const auto& [name, down] : {std::pair{"1", 1.0}, std::pair{"3", 3.0}}) {
+    const double down_db = down;  // Clang 14 captures no structured bindings
     CAPTURE(down_db);
     const auto lower =
         value_of(findings, std::string("lower_corner_") + name + "_db", "left", Unit::kHertz);
