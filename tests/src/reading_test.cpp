@@ -57,10 +57,10 @@ TEST_CASE("without a tone it is noise; switched off at the divider's end it is s
 }
 
 TEST_CASE("a knob that turns gives a caution, no figures") {
+  double volume_db = -40;  // outlives the session, which still reads while it ends
   BenchRun run("as-left");
   run.session->play({997}, -20);
   run.session->settle(0.3);
-  double volume_db = -40;
   run.watched->before_read = [&] {
     volume_db = std::min(-10.0, volume_db + 0.6);  // 30 dB/s
     run.bench().set_volume_db(volume_db);
