@@ -127,6 +127,15 @@ std::string measurement_label(const std::string& measurement) {
   return label != nullptr ? std::string(label->text) : printable(measurement);
 }
 
+std::string findings_title(const Findings& findings) {
+  std::string title = measurement_label(findings.measurement);
+  for (const Condition& condition : findings.conditions) {
+    const std::string* state = std::get_if<std::string>(&condition.value);
+    if (condition.key == "state" && state != nullptr) title += " (" + printable(*state) + ')';
+  }
+  return title;
+}
+
 std::string channel_label(const std::string& channel) {
   if (channel == "left") return "Left";
   if (channel == "right") return "Right";

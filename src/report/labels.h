@@ -14,6 +14,10 @@ namespace sinewright {
 /// "two_tones" -> "Two tones".
 [[nodiscard]] std::string measurement_label(const std::string& measurement);
 
+/// The measurement's label, with the state of the unit where that is among the conditions:
+/// "Noise (input shorted)".
+[[nodiscard]] std::string findings_title(const Findings& findings);
+
 /// "left" -> "Left", "3" -> "Channel 3", "pair" -> "Left against right".
 [[nodiscard]] std::string channel_label(const std::string& channel);
 

@@ -15,7 +15,7 @@ namespace sinewright {
 namespace {
 
 constexpr double kWidth = 800, kHeight = 420;
-constexpr double kLeft = 74, kRight = 726, kTop = 66, kBottom = 352;
+constexpr double kLeft = 80, kRight = 726, kTop = 66, kBottom = 352;
 constexpr double kMarkRadius = 3.2;
 // Beyond this many points marks would hide the line.
 constexpr std::size_t kMostMarks = 80;
@@ -290,7 +290,7 @@ void add_charts(const Findings& findings, std::vector<Chart>& charts) {
       const std::string name = reading_label(curve.key);
       if (std::find(names.begin(), names.end(), name) == names.end()) names.push_back(name);
     }
-    const std::string measurement = measurement_label(findings.measurement);
+    const std::string measurement = findings_title(findings);
     const std::string joined = fmt::format("{}", fmt::join(names, " and "));
     chart.title =
         measurement == joined ||
@@ -344,7 +344,7 @@ std::string svg_chart(std::span<const Curve> curves, const std::string& title, d
   svg += legend(curves) + end_labels(plot, curves) + limits_line(curves);
   if (!curves.empty()) {
     svg += label((kLeft + kRight) / 2, kBottom + 38, "middle", axis_title(curves[0].x));
-    svg += fmt::format(R"svg(<text transform="translate(18 {:.1f}) rotate(-90)" )svg"
+    svg += fmt::format(R"svg(<text transform="translate(14 {:.1f}) rotate(-90)" )svg"
                        R"svg(text-anchor="middle">{}</text>)svg"
                        "\n",
                        (kTop + kBottom) / 2, xml_escaped(axis_title(curves[0].y)));

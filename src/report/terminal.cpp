@@ -195,8 +195,7 @@ std::vector<CurveGroup> group_curves(const Findings& findings) {
 }  // namespace
 
 std::string render_heading(const Findings& findings, const TextStyle& style) {
-  std::string text =
-      bold(measurement_label(findings.measurement) + position_text(findings), style) + '\n';
+  std::string text = bold(findings_title(findings) + position_text(findings), style) + '\n';
   std::string conditions;
   for (const Condition& condition : findings.conditions) {
     const std::string each = condition_text(condition);
