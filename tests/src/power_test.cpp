@@ -179,7 +179,7 @@ TEST_CASE("a channel that vanishes ends the climb") {
   ScriptedProgress progress;
   const std::vector<Findings> all = run_power(*run.session, confirmed(), progress, person);
   REQUIRE(all.size() == 1);
-  CHECK(has_caution(all[0], "channel_lost"));
+  REQUIRE(has_caution(all[0], "channel_lost"));
   CHECK(problems_of(all[0]).empty());
   const auto lost = std::find_if(all[0].cautions.begin(), all[0].cautions.end(),
                                  [](const Caution& c) { return c.code == "channel_lost"; });
