@@ -5,6 +5,7 @@
 #include "cli/console.h"
 #include "cli/values.h"
 #include "findings/error.h"
+#include "measure/measurement.h"
 #include "report/csv.h"
 #include "report/file_output.h"
 #include "report/json.h"
@@ -162,6 +163,11 @@ void write_files(const OutputOptions& options, std::span<const Findings> finding
 
 int publish_run(const OutputOptions& options, std::span<const Findings> findings) {
   if (!findings.empty()) publish(options, findings);
+  for (const Findings& run : findings) {
+    for (const Caution& caution : run.cautions) {
+      if (caution.code == kDeviceFailed) throw Error(ExitCode::kDevice, caution.text);
+    }
+  }
   if (is_interrupted()) {
     throw Error(ExitCode::kFailure, findings.empty() ? "interrupted before the first point"
                                                      : "interrupted; finished points are kept");

@@ -28,6 +28,10 @@ class Operator {
   [[nodiscard]] virtual bool is_done_turning(const std::string& text) = 0;
 };
 
+/// Code of the caution that a run carries when a device failed after some of its points were
+/// finished: these are kept, and the caution's text is the error.
+inline constexpr const char* kDeviceFailed = "device_failed";
+
 /// One row for each measurement that can be made at the bench; whoever lists them takes them from
 /// here.
 struct MeasurementKind {

@@ -176,19 +176,24 @@ std::vector<Findings> run_noise(Session& session, const NoiseRunSettings& settin
                     "use range {}",
                     session.chain()->range().name, session.chain()->profile().ranges.back().name));
   }
-  if (settings.reads_shorted && !progress.is_cancelled()) {
-    if (person.confirms("Short the input of the unit (or plug in the shorting plug), leave the "
-                        "rest.")) {
-      pattern.shorted = take("input shorted");
-      static_cast<void>(person.confirms("Remove the short from the input."));
+  try {
+    if (settings.reads_shorted && !progress.is_cancelled()) {
+      if (person.confirms("Short the input of the unit (or plug in the shorting plug), leave the "
+                          "rest.")) {
+        pattern.shorted = take("input shorted");
+        static_cast<void>(person.confirms("Remove the short from the input."));
+      }
     }
-  }
-  if (settings.reads_off && !progress.is_cancelled()) {
-    if (person.confirms("Switch the unit off, leave it connected, and wait until its supply has "
-                        "run down.")) {
-      pattern.off = take("off");
-      static_cast<void>(person.confirms("Switch the unit on again."));
+    if (settings.reads_off && !progress.is_cancelled()) {
+      if (person.confirms("Switch the unit off, leave it connected, and wait until its supply has "
+                          "run down.")) {
+        pattern.off = take("off");
+        static_cast<void>(person.confirms("Switch the unit on again."));
+      }
     }
+  } catch (const Error& failure) {
+    if (failure.code() != ExitCode::kDevice) throw;
+    append_caution(all.front(), kDeviceFailed, failure.what());
   }
   for (const std::string& text : explain_hum(pattern, session.context().channels)) {
     append_caution(all.front(), "pattern", text);

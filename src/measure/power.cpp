@@ -167,19 +167,30 @@ std::vector<Findings> run_power(Session& session, const PowerSettings& settings,
     findings.conditions.push_back({"power_limit_w", limits.power_w});
     findings.conditions.push_back({"checklist", confirmed});
     PowerRun run(session, settings, limits, progress);
-    run.begin(frequency_hz);
-    if (needs_guidance) run.guide_volume(person);
-    needs_guidance = false;
-    run.climb();
-    run.search();
-    session.guard(std::numeric_limits<double>::infinity());
-    session.silence();
-    session.settle(0.05);
+    bool has_failed = false;
+    try {
+      run.begin(frequency_hz);
+      if (needs_guidance) run.guide_volume(person);
+      needs_guidance = false;
+      run.climb();
+      run.search();
+      session.guard(std::numeric_limits<double>::infinity());
+      session.silence();
+      session.settle(0.05);
+    } catch (const Error& failure) {
+      // What is finished is kept: the steps of this frequency, or the frequencies before.
+      session.silence();
+      if (failure.code() != ExitCode::kDevice || (run.steps().empty() && all.empty())) throw;
+      append_caution(run.steps().empty() ? all.back() : findings, kDeviceFailed, failure.what());
+      if (run.steps().empty()) return all;
+      has_failed = true;
+    }
     append_power(findings, run.steps(), settings.thresholds_percent);
     run.append_extremes(findings);
     for (const Caution& caution : run.cautions()) findings.cautions.push_back(caution);
     findings.ended_s = run.ended_s(findings.started_s);
     all.push_back(std::move(findings));
+    if (has_failed) break;
   }
   return all;
 }

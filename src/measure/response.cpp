@@ -97,6 +97,64 @@ void append_curve(Findings& findings, std::span<const Findings> steps, const std
   if (!curve.points.empty()) findings.curves.push_back(std::move(curve));
 }
 
+struct Step {
+  Findings findings;
+  std::vector<double> repeatability_db;  // of each channel
+};
+
+// One frequency: longer while the stated repeatability is not reached, for noise averages and
+// settling goes on.
+Step measure_step(Session& session, const ResponseSettings& settings, double frequency_hz,
+                  const Progress& progress) {
+  session.play({frequency_hz}, settings.level_dbfs);
+  session.settle(settling_s(frequency_hz));
+  double duration_s = std::max(settings.least_step_s, 5.2 / frequency_hz);
+  for (int attempt = 0;; ++attempt, duration_s *= 2) {
+    ToneAnalysis analysis;
+    Step step;
+    step.findings = session.measure_tone(session.capture(duration_s), {frequency_hz}, &analysis);
+    bool is_good = true;
+    for (const ToneChannel& tone : analysis.channels) {
+      step.repeatability_db.push_back(repeatability_db(tone, duration_s));
+      is_good = is_good &&
+                (!tone.has_tone || step.repeatability_db.back() <= settings.level_uncertainty_db);
+    }
+    if (is_good || attempt == 3 || progress.is_cancelled()) return step;
+  }
+}
+
+// All channels are driven, so one without a tone is not merely quiet.
+void append_silent_channels(Findings& findings, std::span<const Findings> steps,
+                            const std::vector<std::string>& channels) {
+  const std::vector<std::string> heard = channels_with_tone(steps);
+  for (const std::string& name : channels) {
+    if (steps.empty() || std::find(heard.begin(), heard.end(), name) != heard.end()) continue;
+    if (std::any_of(findings.cautions.begin(), findings.cautions.end(),
+                    [&](const Caution& c) { return c.code == "no_tone" && c.channel == name; })) {
+      continue;
+    }
+    append_caution(findings, "no_tone",
+                   "nothing came back in this channel; check the wiring, the balance control and "
+                   "the protection relay",
+                   name);
+  }
+}
+
+// The spread of each step belongs to its point.
+void append_repeatability(Findings& findings, std::span<const Findings> steps,
+                          const std::vector<std::vector<double>>& repeatability) {
+  for (Curve& curve : findings.curves) {
+    if (curve.key != "response") continue;
+    const std::size_t channel = curve.channel == "right" ? 1 : 0;
+    for (CurvePoint& point : curve.points) {
+      for (std::size_t i = 0; i < steps.size(); ++i) {
+        if (value_of(steps[i], "frequency", curve.channel, Unit::kHertz) != point.x) continue;
+        if (channel < repeatability[i].size()) point.uncertainty = repeatability[i][channel];
+      }
+    }
+  }
+}
+
 }  // namespace
 
 std::vector<double> response_frequencies(const ResponseSettings& settings) {
@@ -138,57 +196,22 @@ Findings run_response(Session& session, const ResponseSettings& settings, Progre
       {"steps_per_octave", static_cast<double>(settings.steps_per_octave)});
   std::vector<Findings> steps;
   std::vector<std::vector<double>> repeatability;
-  for (std::size_t i = 0; i < frequencies.size() && !progress.is_cancelled(); ++i) {
-    const double frequency_hz = frequencies[i];
-    progress.report(static_cast<double>(i) / static_cast<double>(frequencies.size()),
-                    fmt::format("{:.5g} Hz", frequency_hz));
-    session.play({frequency_hz}, settings.level_dbfs);
-    session.settle(settling_s(frequency_hz));
-    double duration_s = std::max(settings.least_step_s, 5.2 / frequency_hz);
-    ToneAnalysis analysis;
-    Findings step;
-    // Longer while the stated repeatability is not reached: noise averages, settling goes on.
-    for (int attempt = 0; attempt < 4; ++attempt, duration_s *= 2) {
-      analysis = {};
-      step = session.measure_tone(session.capture(duration_s), {frequency_hz}, &analysis);
-      const bool is_good = std::all_of(
-          analysis.channels.begin(), analysis.channels.end(), [&](const ToneChannel& tone) {
-            return !tone.has_tone ||
-                   repeatability_db(tone, duration_s) <= settings.level_uncertainty_db;
-          });
-      if (is_good || progress.is_cancelled()) break;
+  try {
+    for (std::size_t i = 0; i < frequencies.size() && !progress.is_cancelled(); ++i) {
+      progress.report(static_cast<double>(i) / static_cast<double>(frequencies.size()),
+                      fmt::format("{:.5g} Hz", frequencies[i]));
+      Step step = measure_step(session, settings, frequencies[i], progress);
+      steps.push_back(std::move(step.findings));
+      repeatability.push_back(std::move(step.repeatability_db));
     }
-    std::vector<double> spread;
-    for (const ToneChannel& tone : analysis.channels) {
-      spread.push_back(repeatability_db(tone, duration_s));
-    }
-    steps.push_back(std::move(step));
-    repeatability.push_back(std::move(spread));
+  } catch (const Error& failure) {
+    if (steps.empty()) throw;
+    append_caution(findings, kDeviceFailed, failure.what());
   }
   session.silence();
   append_response(findings, steps, settings);
-  // All channels are driven, so one without a tone is not merely quiet.
-  const std::vector<std::string> heard = channels_with_tone(steps);
-  for (const std::string& name : session.context().channels) {
-    if (steps.empty() || std::find(heard.begin(), heard.end(), name) != heard.end()) continue;
-    if (std::any_of(findings.cautions.begin(), findings.cautions.end(),
-                    [&](const Caution& c) { return c.code == "no_tone" && c.channel == name; })) {
-      continue;
-    }
-    append_caution(findings, "no_tone",
-                   "nothing came back in this channel; check the wiring, the balance control and "
-                   "the protection relay",
-                   name);
-  }
-  // The spread of each step belongs to its point.
-  for (Curve& curve : findings.curves) {
-    if (curve.key != "response") continue;
-    const std::size_t channel = curve.channel == "right" ? 1 : 0;
-    for (std::size_t i = 0; i < curve.points.size() && i < repeatability.size(); ++i) {
-      if (channel < repeatability[i].size())
-        curve.points[i].uncertainty = repeatability[i][channel];
-    }
-  }
+  append_silent_channels(findings, steps, session.context().channels);
+  append_repeatability(findings, steps, repeatability);
   findings.ended_s = steps.empty() ? findings.started_s : steps.back().ended_s;
   if (progress.is_cancelled()) {
     append_caution(findings, "stopped",
