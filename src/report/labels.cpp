@@ -116,7 +116,10 @@ std::string reading_label(const std::string& key) {
     const std::size_t length = label.key.size();
     if (key.starts_with(label.key) && key.size() > length + 1 && key[length] == '_' &&
         std::isdigit(static_cast<unsigned char>(key[length + 1])) != 0) {
-      return fmt::format("{}, {}", label.text, printable(spaced(key.substr(length + 1))));
+      std::string value = key.substr(length + 1);
+      if (value.ends_with("_percent")) value.replace(value.size() - 8, 8, " %");
+      if (value.ends_with("_db")) value.replace(value.size() - 3, 3, " dB");
+      return fmt::format("{}, {}", label.text, printable(spaced(value)));
     }
   }
   return printable(key);

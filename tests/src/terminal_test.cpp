@@ -92,7 +92,7 @@ TEST_CASE("an uncertainty has two digits and sets the decimals of its value (JCG
 TEST_CASE("keys read as words, unknown ones as themselves") {
   CHECK(reading_label("thd_n") == "THD+N");
   CHECK(reading_label("distortion_limited_output_0.1_percent") ==
-        "Distortion-limited output, 0.1 percent");
+        "Distortion-limited output, 0.1 %");
   CHECK(reading_label("thd_next") == "thd_next");
   CHECK(measurement_label("two_tones") == "Two tones");
   CHECK(channel_label("3") == "Channel 3");
