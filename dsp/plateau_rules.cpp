@@ -129,6 +129,9 @@ void ToneFollower::accept(const HopMeter::Reading& hop, const ToneFollower* lead
     }
   }
   residual_ms_ += gain * (hop.residual_ms - residual_ms_);
+  if (recent_levels_.size() == static_cast<std::size_t>(kMemoryHops))
+    recent_levels_.erase(recent_levels_.begin());
+  recent_levels_.push_back(std::abs(hop.phasors[0]));
   ++hops_;
 }
 
@@ -149,6 +152,27 @@ void ToneFollower::rebase(const HopMeter::Reading& hop) {
 
 double ToneFollower::phase_error_rad(const HopMeter::Reading& hop, int hops_ahead) const {
   return std::arg(hop.phasors[0] * std::conj(predicted(states_[0], hops_ahead)));
+}
+
+bool ToneFollower::is_moving(std::size_t hop_frames, double hop_s) const {
+  const std::size_t count = recent_levels_.size();
+  if (count < 3) return false;
+  // Means of the older and the newer third, two thirds of the time apart.
+  const std::size_t third = count / 3;
+  double older = 0;
+  double newer = 0;
+  for (std::size_t i = 0; i < third; ++i) {
+    older += recent_levels_[i] / static_cast<double>(third);
+    newer += recent_levels_[count - 1 - i] / static_cast<double>(third);
+  }
+  if (!(older > 0 && newer > 0)) return false;
+  const double apart_s = static_cast<double>(count - third) * hop_s;
+  constexpr double limit_db_per_s = 0.5;
+  // Of the level alone: half the variance of the phasor.
+  const double sd = std::sqrt(6 * residual_ms_ / static_cast<double>(hop_frames) / 2) / older *
+                    std::sqrt(2.0 / static_cast<double>(third));
+  const double moved_db = std::abs(db_of_amplitude_ratio(newer / older));
+  return moved_db > limit_db_per_s * apart_s + kSigmas * 8.686 * sd;
 }
 
 double ToneFollower::residual_share() const {

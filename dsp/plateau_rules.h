@@ -53,6 +53,9 @@ class ToneFollower {
   [[nodiscard]] double residual_share() const;
   /// Mean square of the weaker tone relative to that of the stronger.
   [[nodiscard]] double weakest_share() const;
+  /// Whether the level of the first tone runs away, hop by hop too little to be seen: a knob turned
+  /// slowly. 0.5 dB/s over the last sixteen hops (three at least), plus six standard deviations.
+  [[nodiscard]] bool is_moving(std::size_t hop_frames, double hop_s) const;
   [[nodiscard]] double turn_rad(std::size_t tone) const { return states_[tone].turn_rad; }
   /// Phase of `hop` less the predicted one, in (-pi, pi].
   [[nodiscard]] double phase_error_rad(const HopMeter::Reading& hop, int hops_ahead) const;
@@ -68,6 +71,7 @@ class ToneFollower {
 
   std::vector<double> lost_frame_rad_;
   std::vector<State> states_;
+  std::vector<double> recent_levels_;  // of the first tone, the last sixteen hops, oldest first
   double residual_ms_ = 0;
   int hops_ = 0;
 };

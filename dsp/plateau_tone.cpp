@@ -108,7 +108,13 @@ bool PlateauDetector::State::follow_tone(bool is_final) {
   accept(hop);
   // The first hop after another state may hold the tail of that: it is not learnt from.
   if (hops_ == 1 && begin_ > input_from_) start_followers();
-  if (!is_announced_ && !is_plausible_tone()) {
+  const bool is_moving =
+      tracks_[lead_].follower.is_moving(hop_, static_cast<double>(hop_) / fs_.hz);
+  if (is_moving && is_announced_) {
+    end_plateau(delivered_, position_);
+    return true;
+  }
+  if (!is_announced_ && (is_moving || !is_plausible_tone())) {
     look_again();
     return true;
   }

@@ -49,8 +49,8 @@ TEST_CASE("a clean tone in integers is limited by their steps, and says so") {
   const TemporaryFolder folder;
   Stretches record({48000});
   record.tone(997, -6, 2);
-  for (const auto& [format, bits] :
-       {std::pair{SampleFormat::kInt16, 16}, std::pair{SampleFormat::kInt24, 24}}) {
+  for (const int bits : {16, 24}) {
+    const SampleFormat format = bits == 16 ? SampleFormat::kInt16 : SampleFormat::kInt24;
     CAPTURE(bits);
     write_recording(folder / "q.wav", record.samples, 48000, 1, format);
     const RecordingFindings result = analyzed(folder / "q.wav");

@@ -77,8 +77,8 @@ TEST_CASE("points stand at the place of their numbers, and a gap stays a gap") {
   const std::string svg = svg_chart(sample_response().curves, "Response");
   // x from 74 to 726 over three decades: 200 Hz at 74 + 652 / 3. y from -2.5 to 0 dB over 352
   // to 66.
-  CHECK(contains(svg, "points=\"74.0,237.6 291.3,66.0 508.7,66.0 726.0,66.0\""));
-  CHECK(contains(svg, "points=\"508.7,66.0 726.0,66.0\""));
+  CHECK(contains(svg, "points=\"80.0,237.6 295.3,66.0 510.7,66.0 726.0,66.0\""));
+  CHECK(contains(svg, "points=\"510.7,66.0 726.0,66.0\""));
   CHECK(count(svg, "<polyline") == 2);
 }
 
