@@ -2,6 +2,7 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <cmath>
 #include <utility>
 
@@ -105,11 +106,19 @@ OpenedBench open_bench(const BenchOptions& options, const Band& band,
   SessionSettings settings{band, conditions};
   if (opened.simulated != nullptr) {
     settings.conditions.push_back({"simulated_bench", opened.scenario_name});
+    settings.conditions.push_back({"simulated_volume_db", opened.simulated->volume_db()});
   }
   OpenedBench bench;
   bench.simulated = opened.simulated;
   bench.session = std::make_unique<Session>(std::move(opened.stream), chain, std::move(settings));
   return bench;
+}
+
+double allowed_watts(const Session& session, bool is_confirmed) {
+  constexpr double kMargin = 1.1;  // noise, and what 20 ms of a low tone hold more than its mean
+  if (!is_confirmed || !session.chain()) return kMargin;
+  const Profile& profile = session.chain()->profile();
+  return kMargin * std::min(profile.power_limit_w, profile.load.rated_w);
 }
 
 std::unique_ptr<Operator> operator_of(const OpenedBench& bench, const std::string& way_out) {

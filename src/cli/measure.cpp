@@ -24,6 +24,7 @@ struct MeasureOptions {
   std::optional<double> level_dbfs;
   ReadingSettings reading;
   bool follows = false;
+  bool is_confirmed = false;
   std::optional<double> count;
   Band band;
   BenchOptions bench;
@@ -114,6 +115,8 @@ int run_measure(MeasureOptions options) {
                                             : 1;
   const Devices devices = options.frequency_hz ? Devices::kBoth : Devices::kInput;
   OpenedBench bench = open_bench(options.bench, options.band, options.conditions, devices);
+  if (options.frequency_hz) refuse_with_limiter(options.conditions);
+  options.reading.limit_w = allowed_watts(*bench.session, options.is_confirmed);
   start_tone(*bench.session, options);
   const bool is_one = !options.follows && options.reading.count == 1;
   return is_one ? read_once(std::move(bench), options) : follow(std::move(bench), options);
@@ -130,6 +133,9 @@ void add_measure_command(CLI::App& app, Job& job) {
              "of the tone played, -20 by default");
   add_number(*command, "--duration", options->reading.duration_s, {0.1, 60, "s"},
              "of each reading");
+  command->add_flag("--confirmed", options->is_confirmed,
+                    "the checklist of docs/safety.md was gone through: the tone may give more than "
+                    "1 W");
   command->add_flag("--follow", options->follows,
                     "go on until Ctrl-C: one live line on a terminal, a line a reading elsewhere");
   command

@@ -61,9 +61,11 @@ bool SimulatedOperator::confirms(const std::string& text) {
 }
 
 bool SimulatedOperator::is_done_turning(const std::string& text) {
-  const bool is_enough = text.starts_with("enough") || bench_.volume_db() >= 0;
-  if (!is_enough) {
-    bench_.set_volume_db(std::min(0.0, bench_.volume_db() + kTurn_db));
+  const bool goes_down = text.starts_with("turn the volume down");
+  const bool is_at_stop = goes_down ? bench_.volume_db() <= -120 : bench_.volume_db() >= 0;
+  if (!text.starts_with("enough") && !is_at_stop) {
+    const double turned_db = bench_.volume_db() + (goes_down ? -kTurn_db : kTurn_db);
+    bench_.set_volume_db(std::clamp(turned_db, -120.0, 0.0));
     return false;
   }
   print_error(fmt::format("{}(simulated bench: volume set to {:.1f} dB)\n", asked(text),

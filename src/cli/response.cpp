@@ -17,6 +17,7 @@ struct ResponseOptions {
   ResponseSettings response;
   bool has_no_thd = false;
   Band band;
+  bool is_confirmed = false;
   BenchOptions bench;
   std::vector<Condition> conditions;
   OutputOptions output;
@@ -28,6 +29,7 @@ int run_response_command(ResponseOptions options) {
   options.response.has_thd = !options.has_no_thd;
   static_cast<void>(response_frequencies(options.response));  // refuses before anything is opened
   OpenedBench bench = open_bench(options.bench, options.band, options.conditions, Devices::kBoth);
+  options.response.limit_w = allowed_watts(*bench.session, options.is_confirmed);
   TerminalProgress progress;
   const Findings findings = run_response(*bench.session, options.response, progress);
   bench.session.reset();
@@ -49,6 +51,8 @@ void add_response_command(CLI::App& app, Job& job) {
   add_number(*command, "--flat-from", response.flat_from_hz, {1, 384000, "Hz"},
              "flatness is stated from here");
   add_number(*command, "--flat-to", response.flat_to_hz, {1, 384000, "Hz"}, "to here");
+  command->add_flag("--confirmed", options->is_confirmed,
+                    "the checklist of docs/safety.md was gone through: more than 1 W is allowed");
   command->add_flag("--no-thd", options->has_no_thd, "level and phase only, in less time");
   add_band_option(*command, options->band);
   add_bench_options(*command, options->bench, Devices::kBoth);

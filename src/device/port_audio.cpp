@@ -318,8 +318,8 @@ std::size_t SoundCard::read(std::span<double> samples) {
 
 void SoundCard::fade_out() {
   lines_->playback.fade_out(static_cast<std::int64_t>(kFade_s * request_.sample_rate_hz));
-  const auto limit = std::chrono::steady_clock::now() +
-                     std::chrono::duration<double>(std::min(request_.latency_s + 0.1, 0.5));
+  const auto limit =
+      std::chrono::steady_clock::now() + std::chrono::duration<double>(request_.latency_s + 0.4);
   while (!lines_->playback.is_silent() && std::chrono::steady_clock::now() < limit) {
     std::this_thread::sleep_for(2ms);
   }

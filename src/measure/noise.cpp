@@ -43,8 +43,7 @@ std::optional<NoiseAnalysis> read_noise(Session& session, double duration_s, Pro
   }
   throw Error(ExitCode::kDevice,
               session.stream().name() +
-                  ": frames were lost in 3 tries; close other programs, or raise "
-                  "the latency");
+                  ": frames were lost in 3 tries; close other programs and try again");
 }
 
 }  // namespace

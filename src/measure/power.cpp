@@ -104,8 +104,9 @@ void append_limits(Findings& findings, const Curve& thd_n, bool has_watts,
         std::none_of(thd_n.points.begin(), thd_n.points.end(),
                      [&](const CurvePoint& point) { return point.y && *point.y <= percent; });
     findings.readings.back().note =
-        is_always_above ? fmt::format("THD+N is above {:g} % at every level", percent)
-                        : fmt::format("THD+N stays below {:g} % up to the highest level", percent);
+        is_always_above
+            ? fmt::format("THD+N is above {:g} % at every level", percent)
+            : fmt::format("THD+N does not rise above {:g} % up to the highest level", percent);
   }
 }
 
@@ -190,7 +191,8 @@ std::vector<Findings> run_power(Session& session, const PowerSettings& settings,
     for (const Caution& caution : run.cautions()) findings.cautions.push_back(caution);
     findings.ended_s = run.ended_s(findings.started_s);
     all.push_back(std::move(findings));
-    if (has_failed) break;
+    // What ended the climb for the unit's sake ends the run: nothing starts again by itself.
+    if (has_failed || run.is_unsafe()) break;
   }
   return all;
 }

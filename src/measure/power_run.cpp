@@ -11,6 +11,7 @@
 namespace sinewright {
 namespace {
 
+constexpr double kFaintest_dbfs = -60;
 constexpr double kStart_dbfs = -40;
 constexpr double kHighestDrive_dbfs = -0.5;
 constexpr double kFinest_db = 0.1;
@@ -39,15 +40,18 @@ PowerRun::PowerRun(Session& session, const PowerSettings& settings, const PowerL
     : session_(session), settings_(settings), limits_(limits), progress_(progress) {}
 
 std::vector<std::string> PowerRun::driven_channels() const {
-  const std::vector<std::string> names = channel_names(static_cast<int>(session_.channels()));
+  std::vector<std::string> names = channel_names(static_cast<int>(session_.channels()));
   if (names.size() < 2 || settings_.driven == Driven::kBoth) return names;
   return {names[settings_.driven == Driven::kLeft ? 0 : 1]};
 }
 
 double PowerRun::highest_watts(const Findings& step) const {
   double highest = 0;
-  for (const std::string& channel : driven_channels()) {
-    highest = std::max(highest, value_of(step, "level", channel, Unit::kWatt).value_or(0));
+  // All channels, driven or not: a lead may be in the wrong socket.
+  for (const Reading& reading : step.readings) {
+    if (reading.key == "level" && reading.unit == Unit::kWatt) {
+      highest = std::max(highest, reading.value.value_or(0));
+    }
   }
   return highest;
 }
@@ -64,27 +68,34 @@ void PowerRun::stop_with(const std::string& code, const std::string& text) {
   cautions_.push_back({code, text, "", std::nullopt});
 }
 
+// The first tone is too faint to hurt anything; the one after it is predicted from it.
 void PowerRun::begin(double frequency_hz) {
   frequency_hz_ = frequency_hz;
   // Twice the limit: at 10 Hz, 20 ms hold as little as the crest of the sine. What lies between is
   // found by the steps themselves.
-  const Chain& chain = *session_.chain();
-  session_.guard(chain.volts_of_watts(2.2 * limits_.power_w) / chain.volts_of_rms(1));
-  session_.play({frequency_hz}, kStart_dbfs, mask_of(settings_.driven));
-  session_.settle(settling_s(frequency_hz));
-  const Findings step =
-      session_.measure_tone(session_.capture(std::max(0.2, 5.2 / frequency_hz)), {frequency_hz});
-  last_drive_dbfs_ = kStart_dbfs;
-  last_watts_ = highest_watts(step);
-  const std::vector<std::string> heard = channels_with_tone(std::span(&step, 1));
-  if (heard.empty() || !(last_watts_ > 0)) {
-    session_.silence();
-    throw Error(ExitCode::kRefused,
-                fmt::format("power: {:.5g} Hz at {:g} dBFS does not come back; check the wiring, "
-                            "the speaker switch and the volume",
-                            frequency_hz, kStart_dbfs));
+  session_.guard_watts(2.2 * limits_.power_w);
+  for (const double drive_dbfs : {kFaintest_dbfs, kStart_dbfs}) {
+    const bool is_last = drive_dbfs == kStart_dbfs;
+    if (last_watts_ > 0) refuse_above_limit(predicted_watts(drive_dbfs), "at -40 dBFS, predicted");
+    session_.play({frequency_hz}, drive_dbfs, mask_of(settings_.driven));
+    session_.settle(settling_s(frequency_hz));
+    const Findings step =
+        session_.measure_tone(session_.capture(std::max(0.2, 5.2 / frequency_hz)), {frequency_hz});
+    refuse_above_limit(highest_watts(step), "at the first tone");
+    const std::vector<std::string> heard = channels_with_tone(std::span(&step, 1));
+    for (const std::string& channel : driven_channels()) {
+      if (std::find(heard.begin(), heard.end(), channel) != heard.end()) {
+        last_watts_ = highest_watts(step);
+        last_drive_dbfs_ = drive_dbfs;
+      } else if (is_last) {
+        session_.silence();
+        throw Error(ExitCode::kRefused,
+                    fmt::format("power: {:.5g} Hz at {:g} dBFS does not come back in {}; check the "
+                                "wiring, the speaker switch and the volume",
+                                frequency_hz, drive_dbfs, channel));
+      }
+    }
   }
-  refuse_above_limit(last_watts_, "at the first tone");
 }
 
 void PowerRun::refuse_above_limit(double watts, const char* when) {
@@ -92,9 +103,10 @@ void PowerRun::refuse_above_limit(double watts, const char* when) {
   session_.silence();
   throw Error(
       ExitCode::kRefused,
-      fmt::format("power: {:.3g} W {}, above the limit of {:.3g} W: the drive was cut; turn "
-                  "the volume down and start again",
-                  watts, when, limits_.power_w));
+      fmt::format(
+          "power: {:.3g} W {}, above the limit of {:.3g} W, or the input clips: the drive "
+          "was cut; turn the volume down, or use a range with a higher ratio, and start again",
+          watts, when, limits_.power_w));
 }
 
 void PowerRun::guide_volume(Operator& person) {
@@ -158,17 +170,14 @@ PowerRun::Outcome PowerRun::step(double drive_dbfs) {
 
   if (session_.was_cut()) {
     stop_with("over_limit", fmt::format("more than twice the limit of {:.3g} W where {:.3g} W were "
-                                        "expected: the gain changed; the drive was cut",
+                                        "expected, or the input clips: the drive was cut",
                                         limits_.power_w, expected_w));
     return {false, true};
   }
-  const auto has_caution = [&](const char* code) {
-    return std::any_of(analysis.channels.begin(), analysis.channels.end(),
-                       [](const ToneChannel& tone) { return tone.peaks.full_scale_runs > 0; }) &&
-           std::any_of(step.cautions.begin(), step.cautions.end(),
-                       [&](const Caution& caution) { return caution.code == code; });
-  };
-  if (has_caution("clipped")) {
+  const bool input_clips =
+      std::any_of(analysis.channels.begin(), analysis.channels.end(),
+                  [](const ToneChannel& tone) { return tone.peaks.full_scale_runs > 0; });
+  if (input_clips) {
     session_.silence();
     stop_with("input_clipped", fmt::format("the sound card's input clips at {:.3g} W: stopped; use "
                                            "a range with a higher ratio",
@@ -245,11 +254,14 @@ void PowerRun::climb() {
   stop_with("stopped", fmt::format("stopped after {} levels", steps_.size()));
 }
 
+bool PowerRun::is_unsafe() const {
+  return std::any_of(cautions_.begin(), cautions_.end(), [](const Caution& caution) {
+    return caution.code == "over_limit" || caution.code == "channel_lost";
+  });
+}
+
 void PowerRun::search() {
-  // A climb that was cut is not resumed.
-  for (const Caution& caution : cautions_) {
-    if (caution.code == "over_limit" || caution.code == "channel_lost") return;
-  }
+  if (is_unsafe()) return;
   int done = 0;
   for (const double percent : settings_.thresholds_percent) {
     for (const std::string& channel : driven_channels()) {
@@ -270,7 +282,8 @@ void PowerRun::search() {
         if (high_dbfs - low_dbfs <= kFinest_db) break;
         progress_.report(0.8 + 0.02 * std::min(9, done),
                          fmt::format("{:.5g} Hz, near {:g} %", frequency_hz_, percent));
-        if (!step((low_dbfs + high_dbfs) / 2).is_kept) return;
+        const Outcome outcome = step((low_dbfs + high_dbfs) / 2);
+        if (outcome.stops || !outcome.is_kept) return;
       }
       ++done;
     }

@@ -39,6 +39,8 @@ class PowerRun {
   void search();
 
   [[nodiscard]] const std::vector<Findings>& steps() const { return steps_; }
+  /// Whether it stopped because the gain jumped or a channel vanished.
+  [[nodiscard]] bool is_unsafe() const;
   [[nodiscard]] const std::vector<Caution>& cautions() const { return cautions_; }
   [[nodiscard]] double ended_s(double otherwise) const {
     return steps_.empty() ? otherwise : last_ended_s_;

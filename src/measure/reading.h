@@ -10,6 +10,9 @@ namespace sinewright {
 struct ReadingSettings {
   double duration_s = 0.5;  ///< of each reading, 0.1 to 60
   int count = 1;            ///< how many; 0: until cancelled
+  /// While the session plays: more than this in the load cuts the drive, Error (kRefused). With a
+  /// chain only.
+  double limit_w = 1.1;
 };
 
 /// Takes readings one after the other and hands each to `show`. A reading of a signal that did not

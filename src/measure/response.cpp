@@ -108,10 +108,13 @@ Step measure_step(Session& session, const ResponseSettings& settings, double fre
                   const Progress& progress) {
   session.play({frequency_hz}, settings.level_dbfs);
   session.settle(settling_s(frequency_hz));
-  double duration_s = std::max(settings.least_step_s, 5.2 / frequency_hz);
+  // Noise and distortion want more of it than the level does.
+  const double least_s = settings.has_thd ? settings.least_step_s : settings.least_step_s / 2;
+  double duration_s = std::max(least_s, 5.2 / frequency_hz);
   for (int attempt = 0;; ++attempt, duration_s *= 2) {
     ToneAnalysis analysis;
     Step step;
+    session.refuse_if_cut("response");
     step.findings = session.measure_tone(session.capture(duration_s), {frequency_hz}, &analysis);
     bool is_good = true;
     for (const ToneChannel& tone : analysis.channels) {
@@ -194,6 +197,7 @@ Findings run_response(Session& session, const ResponseSettings& settings, Progre
   findings.conditions.push_back({"drive_dbfs", settings.level_dbfs});
   findings.conditions.push_back(
       {"steps_per_octave", static_cast<double>(settings.steps_per_octave)});
+  if (session.chain()) session.guard_watts(settings.limit_w);
   std::vector<Findings> steps;
   std::vector<std::vector<double>> repeatability;
   try {
@@ -205,7 +209,7 @@ Findings run_response(Session& session, const ResponseSettings& settings, Progre
       repeatability.push_back(std::move(step.repeatability_db));
     }
   } catch (const Error& failure) {
-    if (steps.empty()) throw;
+    if (steps.empty() || failure.code() != ExitCode::kDevice) throw;
     append_caution(findings, kDeviceFailed, failure.what());
   }
   session.silence();
@@ -224,6 +228,12 @@ void append_response(Findings& findings, std::span<const Findings> steps,
                      const ResponseSettings& settings) {
   for (const std::string& channel : channels_with_tone(steps)) {
     const std::vector<Point> points = relative_levels(steps, channel);
+    if (!points.empty() &&
+        (points.front().frequency_hz > 1003 || points.back().frequency_hz < 997)) {
+      append_caution(findings, "no_1_khz",
+                     "1 kHz was not measured: levels are relative to the step nearest to it",
+                     channel);
+    }
     Curve curve{"response", channel, frequency_axis(), {"level", "dB", false}, {}};
     double highest = -1e9;
     double lowest = 1e9;
@@ -261,12 +271,13 @@ void append_response(Findings& findings, std::span<const Findings> steps,
   append_curve(findings, steps, "phase", "pair", Unit::kDegree, {"phase", "deg", false});
   append_curve(findings, steps, "balance", "pair", Unit::kDb, {"balance", "dB", false});
   // Cautions of the steps, each kind once, with the frequencies where it arose.
-  std::vector<std::string> seen;
+  std::vector<std::pair<std::string, std::string>> seen;
   for (const Findings& step : steps) {
     for (const Caution& caution : step.cautions) {
       if (!concerns_all_steps(caution.code)) continue;
-      if (std::find(seen.begin(), seen.end(), caution.code) != seen.end()) continue;
-      seen.push_back(caution.code);
+      const std::pair key(caution.code, caution.channel);
+      if (std::find(seen.begin(), seen.end(), key) != seen.end()) continue;
+      seen.push_back(key);
       const auto frequency = value_of(
           step, "frequency", caution.channel.empty() ? "left" : caution.channel, Unit::kHertz);
       Caution first = caution;

@@ -18,6 +18,8 @@ struct ResponseSettings {
   double least_step_s = 0.1;  ///< each step is analysed for this long, and five periods
   /// Repeatability and settling (k = 2) that a step lasts longer for, up to eight times.
   double level_uncertainty_db = 0.02;
+  /// More than this in the load cuts the drive: Error (kRefused). With a chain only.
+  double limit_w = 1.1;
   bool has_thd = true;  ///< false: steps only as long as the level needs
 };
 

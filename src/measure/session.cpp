@@ -123,6 +123,23 @@ void Session::guard(double rms) {
   was_cut_ = false;
 }
 
+void Session::guard_watts(double watts) {
+  // A full-scale sine has 0.707. Once the input clips, no reading tells how much there is.
+  constexpr double kClipping_rms = 0.65;
+  guard_w_ = watts;
+  guard(std::min(kClipping_rms, chain_->volts_of_watts(watts) / chain_->volts_of_rms(1)));
+}
+
+void Session::refuse_if_cut(const char* what) const {
+  if (!was_cut_) return;
+  throw Error(
+      ExitCode::kRefused,
+      fmt::format("{}: the output came to {:.3g} W or the input clipped: the drive was cut; "
+                  "lower the level, or go through the checklist in docs/safety.md and give "
+                  "--confirmed",
+                  what, guard_w_));
+}
+
 void Session::cut_if_too_loud(std::span<const double> frames) {
   if (!std::isfinite(guard_rms_) || !has_output()) return;
   for (std::size_t c = 0; c < channels_; ++c) {
@@ -204,8 +221,7 @@ Capture Session::capture(double duration_s) {
     if (is_whole) return capture;
   }
   throw Error(ExitCode::kDevice,
-              fmt::format("{}: frames were lost in {} tries of {:.2f} s; close other programs, or "
-                          "raise the latency",
+              fmt::format("{}: frames were lost in {} tries of {:.2f} s; close other programs",
                           stream_->name(), kTries, duration_s));
 }
 

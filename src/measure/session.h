@@ -63,6 +63,11 @@ class Session {
   /// From now on, more than `rms` in samples over 20 ms in any channel makes the output ramp to
   /// silence at once, in the midst of whatever is being read; infinity guards nothing.
   void guard(double rms);
+  /// The same for watts in the load, and never above what an input can hold that is not clipping.
+  /// Needs a chain.
+  void guard_watts(double watts);
+  /// Throws Error (kRefused) when the guard has cut the output. `what`: the command, for the text.
+  void refuse_if_cut(const char* what) const;
   /// Whether the guard has cut the output since guard() was called.
   [[nodiscard]] bool was_cut() const { return was_cut_; }
   [[nodiscard]] bool is_playing() const { return std::isfinite(drive_dbfs_); }
@@ -101,6 +106,7 @@ class Session {
   Hertz frequency_{0};
   std::uint32_t driven_ = ~0U;
   double guard_rms_ = std::numeric_limits<double>::infinity();
+  double guard_w_ = 0;
   bool was_cut_ = false;
   std::int64_t frames_read_ = 0;
   std::int64_t loop_delay_frames_ = -1;

@@ -47,6 +47,7 @@ constexpr Label kReadings[] = {
     {"mains_frequency", "Mains frequency"},
     {"hum", "Hum"},
     {"hum_lines", "Hum lines"},
+    {"lines", "Other lines"},
     {"broadband", "Broadband noise"},
     {"response", "Response"},
     {"flatness", "Flatness, ±"},

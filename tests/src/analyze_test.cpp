@@ -76,6 +76,7 @@ TEST_CASE("a recorded sweep gives the response that the sweep gave live") {
   BenchRun run("as-left");
   ScriptedProgress progress;
   ResponseSettings settings;
+  settings.limit_w = 90;
   settings.from_hz = 60;
   const Findings live = run_response(*run.session, settings, progress);
   run.session.reset();

@@ -288,9 +288,10 @@ TEST_CASE("Ctrl-C keeps the finished points") {
   const TemporaryFolder folder;
   const std::string file = folder / "kept.json";
   // Real time: 31 points take about 8 s; after 4 s some are done and some are not.
-  const Outcome outcome =
-      run_shell("timeout --preserve-status -s INT 4 \"$P\" response --real-time --json --output '" +
-                file + "'" + kProfile + kSimulated);
+  const Outcome outcome = run_shell(
+      "timeout --preserve-status -s INT 4 \"$P\" response --confirmed --real-time --json --output "
+      "'" +
+      file + "'" + kProfile + kSimulated);
   CHECK(outcome.code == 1);
   check_is_one_line(outcome.error);
   CHECK(outcome.has_error("interrupted"));

@@ -171,7 +171,7 @@ TEST_CASE("a gain that jumps by 20 dB: the drive is cut") {
 TEST_CASE("a channel that vanishes ends the climb") {
   BenchRun run("as-left");
   run.watched->before_read = [&, is_done = false]() mutable {
-    if (is_done || run.watched->frames_read < 150000) return;
+    if (is_done || run.watched->frames_read < 180000) return;
     is_done = true;
     run.bench().kill_channel(run.watched->frames_read + 100, kRight);
   };
@@ -188,6 +188,21 @@ TEST_CASE("a channel that vanishes ends the climb") {
   const Curve* curve = find_curve(all[0], "thd_n", "left");
   REQUIRE(curve != nullptr);
   CHECK(curve->points.size() >= 2);
+}
+
+TEST_CASE("an input that clips hides no watts") {
+  Scenario loud = larkfield("as-left");
+  loud.receiver.gain_db += 25;
+  BenchRun run(loud, "low");
+  run.bench().set_volume_db(0);
+  PowerSettings settings = confirmed();
+  settings.limit_w = 1;
+  ScriptedOperator person;
+  ScriptedProgress progress;
+  // At full scale the low range reads 0.5 W whatever there is.
+  CHECK_THROWS_WITH_AS(static_cast<void>(run_power(*run.session, settings, progress, person)),
+                       doctest::Contains("the drive was cut"), Error);
+  CHECK(run.journal.highest_played() <= 1.01e-3);  // -60 dBFS, no more
 }
 
 TEST_CASE("a volume so high that the first tone is above the limit is refused") {

@@ -11,6 +11,7 @@ namespace {
 
 TEST_CASE("the steps are those of ISO 266, base ten") {
   ResponseSettings settings;
+  settings.limit_w = 90;
   const std::vector<double> third = response_frequencies(settings);
   REQUIRE(third.size() == 31);  // 20 Hz to 20 kHz
   CHECK(within(third.front(), 19.9526, 1e-4));
@@ -30,6 +31,7 @@ TEST_CASE("the steps are those of ISO 266, base ten") {
 TEST_CASE("ranges and steps that make no sense are refused") {
   const auto refuses = [](auto change) {
     ResponseSettings settings;
+    settings.limit_w = 90;
     change(settings);
     return code_of([&] { (void)response_frequencies(settings); }) == ExitCode::kUsage;
   };
@@ -44,6 +46,7 @@ TEST_CASE("ranges and steps that make no sense are refused") {
 TEST_CASE("a response above 0.45 of the rate is refused before anything is played") {
   BenchRun run("as-left");
   ResponseSettings settings;
+  settings.limit_w = 90;
   settings.to_hz = 22500;
   settings.steps_per_octave = 12;
   ScriptedProgress progress;
@@ -103,6 +106,7 @@ void check_sweep(const std::string& state, double from_hz) {
   BenchRun run(state);
   ScriptedProgress progress;
   ResponseSettings settings;
+  settings.limit_w = 90;
   settings.from_hz = from_hz;
   const Findings findings = run_response(*run.session, settings, progress);
   const std::vector<double> steps_hz = response_frequencies(settings);
@@ -140,6 +144,7 @@ TEST_CASE("corners are interpolated where the response passes them") {
   }
   BenchRun run(scenario);
   ResponseSettings settings;
+  settings.limit_w = 90;
   settings.from_hz = 80;
   settings.has_thd = false;
   ScriptedProgress progress;
@@ -172,6 +177,7 @@ TEST_CASE("corners are interpolated where the response passes them") {
 TEST_CASE("a corner beyond the sweep is not reached, and says so") {
   BenchRun run("as-left");
   ResponseSettings settings;
+  settings.limit_w = 90;
   settings.from_hz = 500;
   settings.to_hz = 2000;
   ScriptedProgress progress;
@@ -185,6 +191,7 @@ TEST_CASE("a corner beyond the sweep is not reached, and says so") {
 TEST_CASE("a sweep that is cancelled keeps its finished steps") {
   BenchRun run("as-left");
   ResponseSettings settings;
+  settings.limit_w = 90;
   settings.from_hz = 500;
   ScriptedProgress progress(5);
   const Findings findings = run_response(*run.session, settings, progress);
@@ -203,6 +210,7 @@ TEST_CASE("a sweep rides over lost frames") {
   // Some every half second, from after the delay was measured.
   for (std::int64_t at = 90000; at < 300000; at += 24000) run.bench().lose_frames(at, 64);
   ResponseSettings settings;
+  settings.limit_w = 90;
   settings.from_hz = 200;
   settings.to_hz = 5000;
   ScriptedProgress progress;
@@ -221,6 +229,7 @@ TEST_CASE("a channel that is dead says so") {
   BenchRun run("as-left");
   run.bench().kill_channel(1000, kRight);
   ResponseSettings settings;
+  settings.limit_w = 90;
   settings.from_hz = 500;
   settings.to_hz = 2000;
   ScriptedProgress progress;
@@ -230,6 +239,21 @@ TEST_CASE("a channel that is dead says so") {
   CHECK(problems_of(findings).empty());
   REQUIRE(has_caution(findings, "no_tone"));
   CHECK(findings.cautions[0].channel == "right");
+}
+
+TEST_CASE("a sweep that gives more than it may is cut and refused") {
+  BenchRun run("as-left");
+  run.bench().set_volume_db(-20);  // far above 1 W at full drive
+  ResponseSettings settings;
+  settings.level_dbfs = 0;
+  ScriptedProgress progress;
+  CHECK_THROWS_WITH_AS(static_cast<void>(run_response(*run.session, settings, progress)),
+                       doctest::Contains("the drive was cut"), Error);
+  // Loop delay and ramp, then 20 ms to see it: less than a tenth of a second above the limit.
+  int windows_above = 0;
+  for (const double watts : run.journal.watts(kLeft, 20)) windows_above += watts > 1.1 ? 1 : 0;
+  CHECK(windows_above > 0);
+  CHECK(windows_above <= 6);
 }
 
 }  // namespace
