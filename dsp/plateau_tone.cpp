@@ -70,6 +70,7 @@ void PlateauDetector::State::start_followers() {
 
 std::vector<HopMeter::Reading> PlateauDetector::State::read_hop(std::int64_t start) {
   std::vector<HopMeter::Reading> hop;
+  hop.reserve(tracks_.size());
   for (int c = 0; c < channels_; ++c) {
     hop.push_back(
         meters_[tracks_[static_cast<std::size_t>(c)].meter].read(channel(c, start, hop_), start));

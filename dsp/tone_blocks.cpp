@@ -277,8 +277,7 @@ void ToneAnalyzer::State::keep_residual(std::size_t c, std::span<const double> n
 }
 
 void ToneAnalyzer::State::run_notch(std::span<const double> frames, double weight) {
-  for (std::size_t gi = 0; gi < groups.size(); ++gi) {
-    const ToneGroup& group = groups[gi];
+  for (const ToneGroup& group : groups) {
     const std::size_t members = group.members.size();
     if (members == channels()) {
       notched.assign(frames.begin(), frames.end());

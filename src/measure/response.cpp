@@ -51,10 +51,10 @@ std::vector<Point> relative_levels(std::span<const Findings> steps, const std::s
 
 // Where the response first falls below -`down_db` going outwards from 1 kHz, in `direction`.
 std::optional<double> corner_hz(const std::vector<Point>& points, double down_db, int direction) {
-  const auto count = static_cast<int>(points.size());
-  int start = 0;
+  const auto count = static_cast<std::ptrdiff_t>(points.size());
+  std::ptrdiff_t start = 0;
   while (start + 1 < count && points[static_cast<std::size_t>(start)].frequency_hz < 1000) ++start;
-  for (int i = start; i + direction >= 0 && i + direction < count; i += direction) {
+  for (std::ptrdiff_t i = start; i + direction >= 0 && i + direction < count; i += direction) {
     const Point& inner = points[static_cast<std::size_t>(i)];
     const Point& outer = points[static_cast<std::size_t>(i + direction)];
     if (inner.value >= -down_db && outer.value < -down_db) {
