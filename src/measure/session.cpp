@@ -142,12 +142,18 @@ void Session::refuse_if_cut(const char* what) const {
 
 void Session::cut_if_too_loud(std::span<const double> frames) {
   if (!std::isfinite(guard_rms_) || !has_output()) return;
+  // A stretch shorter than half a period can hold the crest alone: its mean square exceeds that of
+  // the whole tone by up to sin(x) / x, with x = w T.
+  const double stretch_s = static_cast<double>(frames.size() / channels_) / sample_rate().hz;
+  const double x = kTwoPi * frequency_.value * stretch_s;
+  const double crest = 1 + (x > 0 ? std::abs(std::sin(x) / x) : 1);
+  const double limit_ms = guard_rms_ * guard_rms_ * crest;
   for (std::size_t c = 0; c < channels_; ++c) {
     double sum = 0;
     for (std::size_t i = c; i < frames.size(); i += channels_) sum += frames[i] * frames[i];
     const double mean_square =
         sum * static_cast<double>(channels_) / static_cast<double>(frames.size());
-    if (mean_square <= guard_rms_ * guard_rms_) continue;
+    if (mean_square <= limit_ms) continue;
     if (std::isfinite(drive_dbfs_)) silence();
     was_cut_ = true;
   }

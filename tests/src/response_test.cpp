@@ -241,6 +241,18 @@ TEST_CASE("a channel that is dead says so") {
   CHECK(findings.cautions[0].channel == "right");
 }
 
+TEST_CASE("a sweep a little below what it may give is not cut at the lowest tones") {
+  BenchRun run("as-left");
+  run.bench().set_volume_db(-21);  // 0.9 W at -20 dBFS; 20 ms of 20 Hz may hold a fifth more
+  ResponseSettings settings;
+  settings.to_hz = 60;
+  ScriptedProgress progress;
+  const Findings findings = run_response(*run.session, settings, progress);
+  const Curve* curve = find_curve(findings, "response", "left");
+  REQUIRE(curve != nullptr);
+  CHECK(curve->points.size() == 5);  // 20, 25, 31.5, 40, 50 Hz
+}
+
 TEST_CASE("a sweep that gives more than it may is cut and refused") {
   BenchRun run("as-left");
   run.bench().set_volume_db(-20);  // far above 1 W at full drive
