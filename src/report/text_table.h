@@ -34,7 +34,6 @@ class TextTable {
 
   /// Cells missing at the end are empty. The first row is the heading.
   void add(std::vector<std::string> row) { rows_.push_back(std::move(row)); }
-  [[nodiscard]] bool is_empty() const { return rows_.size() <= 1; }
 
   /// Lines without trailing spaces; the heading in bold.
   [[nodiscard]] std::string render(const TextStyle& style) const;
