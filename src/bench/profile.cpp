@@ -151,7 +151,9 @@ std::vector<Range> read_ranges(const Section& root) {
   std::vector<Range> ranges;
   for (const Section& section : root.sections("range")) {
     section.allow_only({"name", "ratio"});
-    const Range range{section.text("name"), section.number("ratio", 0, 1e6)};
+    Range range;
+    range.name = section.text("name");
+    range.ratio = section.number("ratio", 0, 1e6);
     const bool is_taken = std::any_of(ranges.begin(), ranges.end(),
                                       [&](const Range& other) { return other.name == range.name; });
     if (is_taken) {
@@ -167,7 +169,10 @@ std::vector<Range> read_ranges(const Section& root) {
 
 Load read_load(const Section& section) {
   section.allow_only({"resistance_ohm", "rated_w"});
-  return {section.number("resistance_ohm", 0, 1e6), section.number("rated_w", 0, 1e5)};
+  Load load;
+  load.resistance_ohm = section.number("resistance_ohm", 0, 1e6);
+  load.rated_w = section.number("rated_w", 0, 1e5);
+  return load;
 }
 
 double read_power_limit_w(const Section& section, const Load& load) {
@@ -256,20 +261,38 @@ Chain::Chain(Profile profile, const std::string& range) : profile_(std::move(pro
                                             range, profile_.name, fmt::join(names, ", ")));
 }
 
-double Chain::volts_of_rms(double rms) const {
-  return rms / kFullScaleRms * profile_.input_full_scale_vrms * range_.ratio;
+bool Chain::has_calibrated_volts(std::size_t channel) const {
+  return channel < 2 && range_.calibration && range_.calibration->channels[channel];
 }
 
-double Chain::watts_of_volts(double vrms) const {
-  return vrms * vrms / profile_.load.resistance_ohm;
+bool Chain::has_calibrated_watts(std::size_t channel) const {
+  return has_calibrated_volts(channel) && profile_.load.calibration;
 }
 
-double Chain::volts_of_watts(double watts) const {
-  return std::sqrt(watts * profile_.load.resistance_ohm);
+double Chain::full_scale_vrms(std::size_t channel) const {
+  if (has_calibrated_volts(channel)) return range_.calibration->channels[channel]->full_scale_vrms;
+  return profile_.input_full_scale_vrms * range_.ratio;
 }
 
-double Chain::dbfs_of_volts(double vrms) const {
-  return db_of_amplitude_ratio(vrms / (profile_.input_full_scale_vrms * range_.ratio));
+double Chain::load_ohm(std::size_t channel) const {
+  const std::optional<LoadCalibration>& measured = profile_.load.calibration;
+  return measured && channel < 2 ? measured->resistance_ohm[channel] : profile_.load.resistance_ohm;
+}
+
+double Chain::volts_of_rms(double rms, std::size_t channel) const {
+  return rms / kFullScaleRms * full_scale_vrms(channel);
+}
+
+double Chain::watts_of_volts(double vrms, std::size_t channel) const {
+  return vrms * vrms / load_ohm(channel);
+}
+
+double Chain::volts_of_watts(double watts, std::size_t channel) const {
+  return std::sqrt(watts * load_ohm(channel));
+}
+
+double Chain::dbfs_of_volts(double vrms, std::size_t channel) const {
+  return db_of_amplitude_ratio(vrms / full_scale_vrms(channel));
 }
 
 }  // namespace sinewright

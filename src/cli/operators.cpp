@@ -7,6 +7,7 @@
 
 #include "cli/console.h"
 #include "cli/terminal_progress.h"
+#include "cli/values.h"
 #include "device/simulated_bench.h"
 #include "findings/error.h"
 #include "report/text_table.h"
@@ -51,6 +52,28 @@ bool TerminalOperator::is_done_turning(const std::string& text) {
   return true;
 }
 
+bool TerminalOperator::wires(Wiring /*wiring*/, const std::string& text) { return confirms(text); }
+
+std::optional<double> TerminalOperator::reads_meter(const MeterPoint& /*point*/,
+                                                    const std::string& text,
+                                                    const std::function<void()>& meanwhile) {
+  check_presence();
+  for (;;) {
+    print_error(fmt::format("\n{}Type the reading, or Enter to skip: ", asked(text)));
+    while (!is_line_waiting()) {
+      if (is_interrupted()) return std::nullopt;
+      meanwhile();
+    }
+    std::string line;
+    if (!read_line(line) || line.empty()) return std::nullopt;
+    try {
+      return parse_number("reading", line, {1e-9, 1e6, ""});
+    } catch (const Error& error) {
+      print_error(fmt::format("{}\n", error.what()));
+    }
+  }
+}
+
 bool SimulatedOperator::confirms(const std::string& text) {
   print_error(fmt::format("{}(simulated bench: done)\n", asked(text)));
   if (text.starts_with("Switch the unit off")) bench_.set_powered(false);
@@ -71,6 +94,21 @@ bool SimulatedOperator::is_done_turning(const std::string& text) {
   print_error(fmt::format("{}(simulated bench: volume set to {:.1f} dB)\n", asked(text),
                           bench_.volume_db()));
   return true;
+}
+
+bool SimulatedOperator::wires(Wiring wiring, const std::string& text) {
+  bench_.set_wiring(wiring);
+  print_error(fmt::format("{}(simulated bench: done)\n", asked(text)));
+  return true;
+}
+
+std::optional<double> SimulatedOperator::reads_meter(const MeterPoint& point,
+                                                     const std::string& text,
+                                                     const std::function<void()>& meanwhile) {
+  meanwhile();
+  const double reading = bench_.meter_reading(point);
+  print_error(fmt::format("{}(simulated bench: the meter reads {:.6g})\n", asked(text), reading));
+  return reading;
 }
 
 }  // namespace sinewright

@@ -16,9 +16,12 @@ class TerminalOperator final : public Operator {
   /// `way_out`: options that make the questions unnecessary, for the message below.
   explicit TerminalOperator(std::string way_out) : way_out_(std::move(way_out)) {}
 
-  /// Both throw Error (kRefused) when stdin is no terminal: nobody is there to answer.
+  /// All throw Error (kRefused) when stdin is no terminal: nobody is there to answer.
   [[nodiscard]] bool confirms(const std::string& text) override;
   [[nodiscard]] bool is_done_turning(const std::string& text) override;
+  [[nodiscard]] bool wires(Wiring wiring, const std::string& text) override;
+  [[nodiscard]] std::optional<double> reads_meter(const MeterPoint& point, const std::string& text,
+                                                  const std::function<void()>& meanwhile) override;
 
  private:
   void check_presence() const;
@@ -36,6 +39,11 @@ class SimulatedOperator final : public Operator {
   [[nodiscard]] bool confirms(const std::string& text) override;
   /// Turns the volume up a little each time until `text` begins with "enough".
   [[nodiscard]] bool is_done_turning(const std::string& text) override;
+  /// Rewires the simulated bench.
+  [[nodiscard]] bool wires(Wiring wiring, const std::string& text) override;
+  /// Reads the simulated bench's meter.
+  [[nodiscard]] std::optional<double> reads_meter(const MeterPoint& point, const std::string& text,
+                                                  const std::function<void()>& meanwhile) override;
 
  private:
   SimulatedBench& bench_;

@@ -8,6 +8,8 @@
 #include <string_view>
 #include <vector>
 
+#include "device/bench_parts.h"
+
 namespace sinewright {
 
 inline constexpr std::size_t kLeft = 0;
@@ -101,6 +103,7 @@ struct Scenario {
   SoundCard sound_card;
   std::vector<BenchRange> ranges;  ///< one or more
   Receiver receiver;
+  BenchParts parts;  ///< not in the file: every part is as marked until drawn otherwise
 
   [[nodiscard]] double rated_peak_v() const;
   /// Throws Error (kUsage) naming the ranges there are.

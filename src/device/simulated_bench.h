@@ -15,6 +15,7 @@
 #include "device/receiver_model.h"
 #include "device/scenario.h"
 #include "device/stream.h"
+#include "device/wiring.h"
 
 namespace sinewright {
 
@@ -55,6 +56,17 @@ class SimulatedBench final : public Stream {
   /// Switches the divider. Throws Error (kUsage) when there is no such range.
   void set_range(const std::string& name) { range_ratio_ = scenario_.range(name).ratio; }
 
+  /// Rewires the bench; kUnit at first. In kLoopback and kTerminated the divider does nothing.
+  void set_wiring(Wiring wiring);
+  [[nodiscard]] std::string device() const override { return "simulated bench"; }
+
+  /// What the technician's meter shows now, rounded to its display and with its own error: volts
+  /// RMS over the last tenth of a second played at the divider's top, the unit's terminals or the
+  /// sound card's output; ohms of the load with the leads, or of the leads alone.
+  [[nodiscard]] double meter_reading(const MeterPoint& point) const;
+  /// The same without the meter's error and display: what it should show.
+  [[nodiscard]] double meter_truth(const MeterPoint& point) const;
+
   void set_powered(bool is_powered);
   void set_input_shorted(bool is_shorted) { is_shorted_ = is_shorted; }
 
@@ -67,6 +79,10 @@ class SimulatedBench final : public Stream {
   void step_gain(std::int64_t frame, std::size_t channel, double step_db);
   /// From `frame` on the terminals of `channel` carry 0 V: a protection relay opens.
   void kill_channel(std::int64_t frame, std::size_t channel);
+  /// From `frame` on the load of `channel` is disconnected.
+  void open_load(std::int64_t frame, std::size_t channel);
+  /// The device stalls: reading frame `frame` throws Error (kDevice).
+  void stall(std::int64_t frame);
 
  private:
   struct GainFault {

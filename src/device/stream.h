@@ -18,6 +18,8 @@ class Source {
   virtual ~Source() = default;
 
   [[nodiscard]] virtual std::string name() const = 0;
+  /// What a calibration is tied to: the sound card, whatever else `name` says.
+  [[nodiscard]] virtual std::string device() const { return name(); }
   [[nodiscard]] virtual SampleRate sample_rate() const = 0;
   [[nodiscard]] virtual int channels() const = 0;
 

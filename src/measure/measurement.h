@@ -2,7 +2,11 @@
 #pragma once
 
 #include <array>
+#include <functional>
+#include <optional>
 #include <string>
+
+#include "device/wiring.h"
 
 namespace sinewright {
 
@@ -26,6 +30,13 @@ class Operator {
   /// While the volume is being set: shows `text` (where the level stands, where it should go).
   /// Returns true once the operator says it is done.
   [[nodiscard]] virtual bool is_done_turning(const std::string& text) = 0;
+  /// Asks for the bench to be wired so; false stops the run.
+  [[nodiscard]] virtual bool wires(Wiring wiring, const std::string& text) = 0;
+  /// What the meter reads at `point`, in volts RMS or ohm; none when the operator skips it. Until
+  /// the answer is there `meanwhile` is called again and again, so that the stream is read and
+  /// guarded.
+  [[nodiscard]] virtual std::optional<double> reads_meter(
+      const MeterPoint& point, const std::string& text, const std::function<void()>& meanwhile) = 0;
 };
 
 /// Code of the caution that a run carries when a device failed after some of its points were

@@ -71,7 +71,8 @@ void append_noise(Findings& findings, const NoiseAnalysis& analysis, const Readi
     }
     const bool has_volts = context.chain.has_value();
     const auto level = [&](double rms) {
-      return has_volts ? context.chain->volts_of_rms(rms) : dbfs_of_rms(rms);
+      return has_volts ? context.chain->volts_of_rms(rms, channel_index(context, channel))
+                       : dbfs_of_rms(rms);
     };
     const Axis y{"level", has_volts ? "V" : "dBFS", has_volts};
     Curve hum{"hum_lines", channel, {"frequency", "Hz", true}, y, {}};
@@ -109,7 +110,7 @@ void append_noise_snr(Findings& findings, const NoiseAnalysis& analysis,
                       const ReadingContext& context, double reference_vrms) {
   for (std::size_t c = 0; c < analysis.channels.size(); ++c) {
     const auto snr = [&](const char* key, double rms) {
-      const double volts = context.chain->volts_of_rms(rms);
+      const double volts = context.chain->volts_of_rms(rms, c);
       append_reading(findings, key, context.channels[c],
                      finite(db_of_amplitude_ratio(reference_vrms / volts)), Unit::kDb);
       findings.readings.back().note = fmt::format("re {:.4g} V", reference_vrms);
@@ -131,7 +132,8 @@ std::vector<Findings> run_noise(Session& session, const NoiseRunSettings& settin
       throw Error(ExitCode::kUsage,
                   "noise: a reference in watts or volts needs a bench profile; give --bench FILE");
     }
-    if (!reference_vrms) reference_vrms = session.chain()->volts_of_watts(*settings.relative_to_w);
+    if (!reference_vrms)
+      reference_vrms = session.chain()->volts_of_watts(*settings.relative_to_w, 0);
     if (!(*reference_vrms > 0)) {
       throw Error(ExitCode::kUsage, "noise: the reference must be above 0");
     }

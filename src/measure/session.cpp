@@ -127,7 +127,11 @@ void Session::guard_watts(double watts) {
   // A full-scale sine has 0.707. Once the input clips, no reading tells how much there is.
   constexpr double kClipping_rms = 0.65;
   guard_w_ = watts;
-  guard(std::min(kClipping_rms, chain_->volts_of_watts(watts) / chain_->volts_of_rms(1)));
+  double rms = kClipping_rms;
+  for (std::size_t c = 0; c < channels_; ++c) {
+    rms = std::min(rms, chain_->volts_of_watts(watts, c) / chain_->volts_of_rms(1, c));
+  }
+  guard(rms);
 }
 
 void Session::refuse_if_cut(const char* what) const {
@@ -212,6 +216,8 @@ void Session::settle(double settling_s) {
                              std::llround((kRamp_s + settling_s) * sample_rate().hz);
   if (until > frames_read_) discard(until - frames_read_);
 }
+
+void Session::idle(double duration_s) { discard(std::llround(duration_s * sample_rate().hz)); }
 
 Capture Session::capture(double duration_s) {
   const auto count = static_cast<std::size_t>(std::llround(duration_s * sample_rate().hz));

@@ -86,6 +86,9 @@ class Session {
   /// Error (kDevice).
   [[nodiscard]] Capture capture(double duration_s);
 
+  /// Reads and drops `duration_s`, guarded as ever: while somebody is waited for.
+  void idle(double duration_s);
+
   /// The tone in a capture, every channel guessed at `frequency`; findings named "tone" with the
   /// session's conditions. `measured`, when given, receives the analysis behind it.
   [[nodiscard]] Findings measure_tone(const Capture& capture, Hertz frequency,

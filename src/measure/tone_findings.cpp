@@ -143,10 +143,11 @@ void append_channel(Findings& findings, const ToneChannel& tone, const std::stri
   append_reading(findings, "peak_positive", channel, finite(tone.peaks.positive), Unit::kFullScale);
   append_reading(findings, "peak_negative", channel, finite(tone.peaks.negative), Unit::kFullScale);
   if (context.chain) {
+    const std::size_t index = channel_index(context, channel);
     append_reading(findings, "peak_positive", channel,
-                   finite(context.chain->volts_of_rms(tone.peaks.positive)), Unit::kVolt);
+                   finite(context.chain->volts_of_rms(tone.peaks.positive, index)), Unit::kVolt);
     append_reading(findings, "peak_negative", channel,
-                   finite(context.chain->volts_of_rms(tone.peaks.negative)), Unit::kVolt);
+                   finite(context.chain->volts_of_rms(tone.peaks.negative, index)), Unit::kVolt);
   }
   const double highest = std::max(tone.peaks.positive, -tone.peaks.negative);
   append_reading(findings, "crest_factor", channel,
@@ -201,6 +202,13 @@ std::vector<std::string> channel_names(int channels) {
   return names;
 }
 
+std::size_t channel_index(const ReadingContext& context, const std::string& channel) {
+  constexpr std::size_t kNoChannel = 99;
+  if (context.channels.size() > 2) return kNoChannel;
+  const auto found = std::find(context.channels.begin(), context.channels.end(), channel);
+  return static_cast<std::size_t>(found - context.channels.begin());
+}
+
 std::vector<Condition> context_conditions(const ReadingContext& context) {
   const double nyquist_hz = context.sample_rate_hz / 2;
   std::vector<Condition> conditions = {
@@ -210,9 +218,13 @@ std::vector<Condition> context_conditions(const ReadingContext& context) {
       {"sample_rate_hz", context.sample_rate_hz},
   };
   if (context.chain) {
+    bool is_calibrated = true;
+    for (std::size_t c = 0; c < context.channels.size(); ++c) {
+      is_calibrated = is_calibrated && context.chain->has_calibrated_volts(c);
+    }
     conditions.push_back({"profile", context.chain->profile().hash});
     conditions.push_back({"bench", context.chain->profile().name});
-    conditions.push_back({"calibrated", context.chain->profile().is_calibrated});
+    conditions.push_back({"calibrated", is_calibrated});
     conditions.push_back({"range", context.chain->range().name});
     conditions.push_back({"load_ohm", context.chain->profile().load.resistance_ohm});
   } else {
@@ -241,13 +253,14 @@ void append_level(Findings& findings, const std::string& key, const std::string&
   append_reading(findings, key, channel, finite(dbfs_of_rms(rms)), Unit::kDbfs);
   if (!context.chain) return;
   constexpr double kDbuReference_v = 0.7745966692414834;  // sqrt(0.6): 1 mW in 600 ohm
-  const double volts = context.chain->volts_of_rms(rms);
+  const std::size_t index = channel_index(context, channel);
+  const double volts = context.chain->volts_of_rms(rms, index);
   append_reading(findings, key, channel, finite(volts), Unit::kVolt);
   append_reading(findings, key, channel, finite(db_of_amplitude_ratio(volts)), Unit::kDbv);
   append_reading(findings, key, channel, finite(db_of_amplitude_ratio(volts / kDbuReference_v)),
                  Unit::kDbu);
   if (has_watts) {
-    append_reading(findings, key, channel, finite(context.chain->watts_of_volts(volts)),
+    append_reading(findings, key, channel, finite(context.chain->watts_of_volts(volts, index)),
                    Unit::kWatt);
   }
 }

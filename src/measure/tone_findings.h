@@ -23,6 +23,10 @@ struct ReadingContext {
 /// "left", "right" for two channels; "1" to "n" otherwise.
 [[nodiscard]] std::vector<std::string> channel_names(int channels);
 
+/// Position of a channel in a profile: 0 left, 1 right; for recordings of more channels one that no
+/// profile knows.
+[[nodiscard]] std::size_t channel_index(const ReadingContext& context, const std::string& channel);
+
 /// The conditions that the context implies: band, weighting, sample rate, profile, range, load.
 [[nodiscard]] std::vector<Condition> context_conditions(const ReadingContext& context);
 

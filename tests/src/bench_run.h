@@ -113,7 +113,20 @@ class ScriptedOperator final : public Operator {
     turning.push_back(text);
     return !on_turning || on_turning(text);
   }
+  [[nodiscard]] bool wires(Wiring wiring, const std::string& text) override {
+    asked.push_back(text);
+    if (on_wiring) on_wiring(wiring);
+    return consents;
+  }
+  [[nodiscard]] std::optional<double> reads_meter(const MeterPoint& point, const std::string& text,
+                                                  const std::function<void()>& meanwhile) override {
+    asked.push_back(text);
+    meanwhile();
+    return on_meter ? on_meter(point) : std::nullopt;
+  }
   bool consents = true;
+  std::function<void(Wiring)> on_wiring;
+  std::function<std::optional<double>(const MeterPoint&)> on_meter;
   std::vector<std::string> asked;
   std::vector<std::string> turning;
   std::function<void(const std::string&)> on_question;

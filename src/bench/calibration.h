@@ -1,0 +1,92 @@
+// What was found when a bench was calibrated: plain data, as it stands in the bench profile.
+#pragma once
+
+#include <array>
+#include <cstddef>
+#include <optional>
+#include <string>
+#include <vector>
+
+namespace sinewright {
+
+/// A meter's accuracy at the range in use, as its data sheet gives it: +-(percent of reading +
+/// digits of the last place).
+struct MeterAccuracy {
+  double percent = 0;
+  double digits = 0;
+  double resolution = 0;  ///< of the display, in the unit read
+
+  /// The bound at a reading, in the unit read.
+  [[nodiscard]] double half_width(double reading) const {
+    return percent / 100 * reading + digits * resolution;
+  }
+};
+
+/// One channel's scale against the meter.
+struct ScaleCalibration {
+  double full_scale_vrms = 0;  ///< a sine of this, at the point calibrated, is 0 dBFS
+  double meter_v = 0;          ///< what the meter read
+  double level_dbfs = 0;       ///< what the converter read (input) or played (output) at that time
+  double repeatability = 0;  ///< relative standard deviation of level_dbfs as an amplitude, type A
+};
+
+/// Both channels of an input range or of the output. A channel not calibrated is none.
+struct ScaleCalibrations {
+  std::string date;    ///< "2026-11-25"
+  std::string device;  ///< Stream::device() at that time
+  double frequency_hz = 0;
+  double drive_dbfs = 0;  ///< of the tone played
+  MeterAccuracy meter;
+  std::array<std::optional<ScaleCalibration>, 2> channels;
+};
+
+/// The dummy load, in ohms measured.
+struct LoadCalibration {
+  std::string date;
+  MeterAccuracy meter;                     ///< resolution in ohm
+  std::array<double, 2> resistance_ohm{};  ///< of each channel, the leads subtracted
+  double lead_ohm = 0;                     ///< what the meter's leads, joined, read
+  double temperature_ppm_per_k = 0;        ///< of the load's resistance
+  double temperature_rise_k = 0;           ///< from measured to in use; 0 when it was measured hot
+};
+
+/// One harmonic that the sound card itself makes.
+struct ResidualHarmonic {
+  int order = 2;
+  double level_dbc = 0;  ///< relative to the tone
+  double phase_deg = 0;  ///< of the harmonic less order times that of the tone, cosine convention
+};
+
+/// The sound card measured by itself, output wired to input, at one frequency and level.
+struct LoopbackTone {
+  struct Channel {
+    double level_dbfs = 0;                    ///< of the tone, as read
+    double noise_dbfs = 0;                    ///< in the loopback's band, harmonics taken out
+    std::vector<ResidualHarmonic> harmonics;  ///< those that stand above the noise; ascending order
+    double floor_dbc = -200;                  ///< a harmonic that is not listed lies below this
+  };
+  double frequency_hz = 0;
+  double drive_dbfs = 0;
+  double phase_deg = 0;  ///< right minus left
+  std::array<Channel, 2> channels;
+};
+
+/// One mains line in the loopback without a tone.
+struct LoopbackHum {
+  int order = 1;
+  std::array<double, 2> level_dbfs{};
+};
+
+struct Loopback {
+  std::string date;
+  std::string device;
+  double band_low_hz = 20;
+  double band_high_hz = 20000;
+  std::vector<LoopbackTone> tones;                      ///< any order
+  std::array<double, 2> silent_noise_dbfs{-200, -200};  ///< output wired, nothing played
+  /// Input terminated with a low resistance, output unplugged: the input converter alone.
+  std::optional<std::array<double, 2>> input_noise_dbfs;
+  std::vector<LoopbackHum> hum;
+};
+
+}  // namespace sinewright

@@ -1,0 +1,70 @@
+// Calibrating the bench against a multimeter: each step asks for the wiring, plays, reads, asks for
+// what the meter shows, and yields what the bench profile keeps.
+#pragma once
+
+#include "bench/calibration.h"
+#include "measure/session.h"
+
+namespace sinewright {
+
+/// The tone that meter and sound card both read. A few hundred hertz, for a cheap meter's AC range
+/// is good there and falls off above 400 to 1000 Hz; and as far as can be from the multiples of
+/// both 50 and 60 Hz, so that hum is told apart.
+struct CalibrationTone {
+  double frequency_hz = 325;
+  double drive_dbfs = -3;
+  double duration_s = 2;
+};
+
+enum class CalibratedAt { kDividerTop, kTerminals };
+
+struct InputCalibrationSettings {
+  CalibrationTone tone;
+  MeterAccuracy meter;
+  /// kTerminals: through the unit, the drive raised until the load takes `terminal_w`, 1 W at most.
+  CalibratedAt at = CalibratedAt::kDividerTop;
+  double terminal_w = 0.5;
+};
+
+/// Divider and sound card of the session's range, both channels, at once against the meter: a sine
+/// of meter volts / level is full scale. A channel that the operator skips is none in the result.
+/// Needs a chain. Throws Error (kRefused) when the operator stops, no channel was read, or a
+/// reading disagrees with the nominal profile by more than a factor of 1.5 (the wrong range, the
+/// wrong unit of the meter); Error (kDevice) as Session does. The output is silent on return.
+[[nodiscard]] ScaleCalibrations calibrate_input(Session& session,
+                                                const InputCalibrationSettings& settings,
+                                                Operator& person, Progress& progress);
+
+/// Volts at the sound card's output for 0 dBFS played. As calibrate_input, without reading the
+/// input.
+[[nodiscard]] ScaleCalibrations calibrate_output(Session& session, const CalibrationTone& tone,
+                                                 const MeterAccuracy& meter, Operator& person,
+                                                 Progress& progress);
+
+struct LoadCalibrationSettings {
+  MeterAccuracy meter;
+  double temperature_ppm_per_k = 100;
+  double temperature_rise_k = 60;  ///< 0 when measured hot
+};
+
+/// Asks for the leads joined, then each channel's load at the terminals with the unit disconnected;
+/// subtracts the leads. `nominal_ohm` guards against the wrong range of the meter.
+/// Throws Error (kRefused) as above.
+[[nodiscard]] LoadCalibration calibrate_load(const LoadCalibrationSettings& settings,
+                                             double nominal_ohm, Operator& person);
+
+struct LoopbackSettings {
+  std::vector<double> drives_dbfs = {-1, -6, -12, -20, -30, -40};
+  std::vector<double> frequencies_hz = {20, 50, 100, 315, 997, 2000, 5000, 10000, 15000, 20000};
+  double step_s = 0.5;
+  double silent_s = 2;
+  bool reads_terminated = true;  ///< also ask for the input alone, terminated
+};
+
+/// The sound card by itself, output wired to input: level, phase, harmonics and noise at each level
+/// and frequency, noise and hum without a tone. Steps at which the input clips are left out.
+/// Throws Error (kRefused) when nothing comes back, or the loop's gain is not within 20 dB of 1.
+[[nodiscard]] Loopback calibrate_loopback(Session& session, const LoopbackSettings& settings,
+                                          Operator& person, Progress& progress);
+
+}  // namespace sinewright
