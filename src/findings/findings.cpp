@@ -34,6 +34,8 @@ const char* to_string(Unit unit) {
       return "dB/s";
     case Unit::kPpmPerSecond:
       return "ppm/s";
+    case Unit::kPpm:
+      return "ppm";
     case Unit::kSecond:
       return "s";
     case Unit::kCount:

@@ -24,12 +24,16 @@ enum class Unit {
   kFullScale,
   kDbPerSecond,
   kPpmPerSecond,
+  kPpm,
   kSecond,
   kCount
 };
 
 /// As printed and as in JSON: "dBFS", "V", "%" ...
 [[nodiscard]] const char* to_string(Unit unit);
+
+/// An interval in dB that reaches down to nothing at all ends here.
+inline constexpr double kNothing_db = -200;
 
 struct Interval {
   double low;

@@ -58,6 +58,7 @@ std::string number_text(double value, Unit unit) {
     case Unit::kDbPerSecond:
       return fixed(value, 4);
     case Unit::kPpmPerSecond:
+    case Unit::kPpm:
     case Unit::kSecond:
       return fixed(value, 3);
     case Unit::kCount:
