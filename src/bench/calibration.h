@@ -20,6 +20,7 @@ struct MeterAccuracy {
   [[nodiscard]] double half_width(double reading) const {
     return percent / 100 * reading + digits * resolution;
   }
+  [[nodiscard]] bool operator==(const MeterAccuracy&) const = default;
 };
 
 /// One channel's scale against the meter.
@@ -28,6 +29,7 @@ struct ScaleCalibration {
   double meter_v = 0;          ///< what the meter read
   double level_dbfs = 0;       ///< what the converter read (input) or played (output) at that time
   double repeatability = 0;  ///< relative standard deviation of level_dbfs as an amplitude, type A
+  [[nodiscard]] bool operator==(const ScaleCalibration&) const = default;
 };
 
 /// Both channels of an input range or of the output. A channel not calibrated is none.
@@ -38,6 +40,7 @@ struct ScaleCalibrations {
   double drive_dbfs = 0;  ///< of the tone played
   MeterAccuracy meter;
   std::array<std::optional<ScaleCalibration>, 2> channels;
+  [[nodiscard]] bool operator==(const ScaleCalibrations&) const = default;
 };
 
 /// The dummy load, in ohms measured.
@@ -48,6 +51,7 @@ struct LoadCalibration {
   double lead_ohm = 0;                     ///< what the meter's leads, joined, read
   double temperature_ppm_per_k = 0;        ///< of the load's resistance
   double temperature_rise_k = 0;           ///< from measured to in use; 0 when it was measured hot
+  [[nodiscard]] bool operator==(const LoadCalibration&) const = default;
 };
 
 /// One harmonic that the sound card itself makes.
@@ -55,6 +59,7 @@ struct ResidualHarmonic {
   int order = 2;
   double level_dbc = 0;  ///< relative to the tone
   double phase_deg = 0;  ///< of the harmonic less order times that of the tone, cosine convention
+  [[nodiscard]] bool operator==(const ResidualHarmonic&) const = default;
 };
 
 /// The sound card measured by itself, output wired to input, at one frequency and level.
@@ -64,17 +69,20 @@ struct LoopbackTone {
     double noise_dbfs = 0;                    ///< in the loopback's band, harmonics taken out
     std::vector<ResidualHarmonic> harmonics;  ///< those that stand above the noise; ascending order
     double floor_dbc = -200;                  ///< a harmonic that is not listed lies below this
+    [[nodiscard]] bool operator==(const Channel&) const = default;
   };
   double frequency_hz = 0;
   double drive_dbfs = 0;
   double phase_deg = 0;  ///< right minus left
   std::array<Channel, 2> channels;
+  [[nodiscard]] bool operator==(const LoopbackTone&) const = default;
 };
 
 /// One mains line in the loopback without a tone.
 struct LoopbackHum {
   int order = 1;
   std::array<double, 2> level_dbfs{};
+  [[nodiscard]] bool operator==(const LoopbackHum&) const = default;
 };
 
 struct Loopback {
@@ -87,6 +95,7 @@ struct Loopback {
   /// Input terminated with a low resistance, output unplugged: the input converter alone.
   std::optional<std::array<double, 2>> input_noise_dbfs;
   std::vector<LoopbackHum> hum;
+  [[nodiscard]] bool operator==(const Loopback&) const = default;
 };
 
 }  // namespace sinewright

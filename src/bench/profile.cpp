@@ -1,16 +1,15 @@
 #include "bench/profile.h"
 
 #include <fmt/format.h>
-#include <toml++/toml.h>
 
 #include <algorithm>
 #include <cmath>
 #include <cstdint>
 #include <fstream>
-#include <initializer_list>
-#include <iterator>
-#include <string_view>
 
+#include "bench/fnv_hash.h"
+#include "bench/profile_calibration.h"
+#include "bench/profile_section.h"
 #include "dsp/units.h"
 #include "findings/error.h"
 
@@ -18,149 +17,60 @@ namespace sinewright {
 namespace {
 
 constexpr std::int64_t kVersionRead = 1;
-// A profile written by hand has a few kilobytes; anything far larger is some other file.
+// Calibrated, a profile has some hundred kilobytes; anything far larger is some other file.
 constexpr std::uintmax_t kLargestProfileBytes = 1 << 20;
 
-// FNV-1a, 64 bits (G. Fowler, L. C. Noll, K.-P. Vo; from memory). It names, it does not protect.
-std::string hash_of(std::string_view bytes) {
-  std::uint64_t hash = 0xcbf29ce484222325;
-  for (const char byte : bytes) {
-    hash ^= static_cast<unsigned char>(byte);
-    hash *= 0x100000001b3;
+// A later version than this program reads comes first: in that, keys unknown here may be right.
+void check_version(const Section& root) {
+  const std::int64_t version = root.whole_number("version");
+  if (version > kVersionRead) {
+    root.fail_key("version",
+                  fmt::format("version {} is later than this program reads ({}); update the "
+                              "program, or use a profile of version {}",
+                              version, kVersionRead, kVersionRead));
   }
-  return fmt::format("{:016x}", hash);
+  if (version < kVersionRead) {
+    root.fail_key("version", fmt::format("version {} does not exist; write version = {}", version,
+                                         kVersionRead));
+  }
 }
 
-[[noreturn]] void fail(const std::string& file, const toml::source_position& at,
-                       const std::string& text) {
-  // toml++ gives no position to a table that stands for the whole file.
-  throw Error(ExitCode::kInput, fmt::format("{}:{}:{}: {}", file, std::max<unsigned>(1, at.line),
-                                            std::max<unsigned>(1, at.column), text));
+void read_sound_card(const Section& section, Profile& profile) {
+  section.allow_only({"input_device", "output_device", "sample_rate_hz", "input_full_scale_vrms",
+                      "output_full_scale_vrms", "stability_percent", "clock_ppm",
+                      "output_calibration"});
+  profile.input_device = section.text_or_empty("input_device");
+  profile.output_device = section.text_or_empty("output_device");
+  profile.sample_rate_hz = section.number("sample_rate_hz", {8000, 768000});
+  profile.input_full_scale_vrms = section.number("input_full_scale_vrms", above_zero(1000));
+  profile.output_full_scale_vrms = section.number("output_full_scale_vrms", above_zero(1000));
+  profile.stability_percent =
+      section.number_if_any("stability_percent", {0, 50}).value_or(profile.stability_percent);
+  profile.clock_ppm = section.number_if_any("clock_ppm", {0, 10000}).value_or(profile.clock_ppm);
+  if (const auto calibration = section.section_if_any("output_calibration")) {
+    profile.output_calibration =
+        read_scale_calibrations(*calibration, profile.output_full_scale_vrms);
+  }
 }
 
-/// One table of the file, with what is needed to say where it is wrong.
-class Section {
- public:
-  Section(const toml::table& table, std::string file, std::string title)
-      : table_(table), file_(std::move(file)), title_(std::move(title)) {}
-
-  void allow_only(std::initializer_list<std::string_view> keys) const {
-    for (const auto& [key, node] : table_) {
-      if (std::find(keys.begin(), keys.end(), key.str()) == keys.end()) {
-        fail(file_, key.source().begin,
-             fmt::format("unknown key '{}' in {}; it takes {}", key.str(), title_,
-                         fmt::join(keys, ", ")));
-      }
-    }
-  }
-
-  [[nodiscard]] std::string text(std::string_view key) const {
-    const toml::node& node = required(key, "text in quotes");
-    const auto value = node.value_exact<std::string>();
-    if (!value) fail_type(key, node, "text in quotes");
-    if (value->empty()) fail_at(node, fmt::format("'{}' is empty; give it a name", key));
-    return *value;
-  }
-
-  [[nodiscard]] std::string text_or_empty(std::string_view key) const {
-    const toml::node* node = table_.get(key);
-    if (node == nullptr) return {};
-    const auto value = node->value_exact<std::string>();
-    if (!value) fail_type(key, *node, "text in quotes");
-    return *value;
-  }
-
-  /// A number in [low, high]; `low` itself is excluded when it is 0.
-  [[nodiscard]] double number(std::string_view key, double low, double high) const {
-    const toml::node& node = required(key, "a number");
-    if (!node.is_number()) fail_type(key, node, "a number without quotes or unit");
-    const double value = *node.value<double>();
-    if (!std::isfinite(value)) {
-      fail_at(node, fmt::format("'{}' is not finite; give a number", key));
-    }
-    if (value > high || value < low || (low == 0 && value == 0)) {
-      fail_at(node, fmt::format("'{}' is {}, it must be {} {} and at most {}; correct it", key,
-                                value, low == 0 ? "above" : "at least", low, high));
-    }
-    return value;
-  }
-
-  [[nodiscard]] std::int64_t version() const {
-    const toml::node& node = required("version", fmt::format("{}", kVersionRead));
-    const auto value = node.value_exact<std::int64_t>();
-    if (!value) fail_type("version", node, "a whole number");
-    if (*value > kVersionRead) {
-      fail_at(node, fmt::format("version {} is later than this program reads ({}); update the "
-                                "program, or use a profile of version {}",
-                                *value, kVersionRead, kVersionRead));
-    }
-    if (*value < kVersionRead) {
-      fail_at(node,
-              fmt::format("version {} does not exist; write version = {}", *value, kVersionRead));
-    }
-    return *value;
-  }
-
-  [[nodiscard]] Section section(std::string_view key) const {
-    const toml::node& node = required(key, fmt::format("a table [{}]", key));
-    if (!node.is_table()) fail_type(key, node, fmt::format("a table [{}]", key));
-    return {*node.as_table(), file_, fmt::format("[{}]", key)};
-  }
-
-  [[nodiscard]] std::vector<Section> sections(std::string_view key) const {
-    const std::string form = fmt::format("one table [[{}]] or more", key);
-    const toml::node& node = required(key, form);
-    if (!node.is_array_of_tables()) fail_type(key, node, form);
-    std::vector<Section> all;
-    for (const toml::node& each : *node.as_array()) {
-      all.emplace_back(*each.as_table(), file_, fmt::format("[[{}]]", key));
-    }
-    return all;
-  }
-
-  /// Fails at the value of `key`, which must exist.
-  [[noreturn]] void fail_key(std::string_view key, const std::string& text) const {
-    fail_at(*table_.get(key), text);
-  }
-
- private:
-  [[nodiscard]] const toml::node& required(std::string_view key, const std::string& form) const {
-    const toml::node* node = table_.get(key);
-    if (node == nullptr) {
-      fail(file_, table_.source().begin,
-           fmt::format("'{}' is missing in {}; add {}", key, title_, form));
-    }
-    return *node;
-  }
-
-  [[noreturn]] void fail_type(std::string_view key, const toml::node& node,
-                              const std::string& form) const {
-    fail_at(node, fmt::format("'{}' has the wrong type; write {}", key, form));
-  }
-
-  [[noreturn]] void fail_at(const toml::node& node, const std::string& text) const {
-    fail(file_, node.source().begin, text);
-  }
-
-  const toml::table& table_;
-  std::string file_;
-  std::string title_;
-};
-
-std::vector<Range> read_ranges(const Section& root) {
+std::vector<Range> read_ranges(const Section& root, double input_full_scale_vrms) {
   std::vector<Range> ranges;
   for (const Section& section : root.sections("range")) {
-    section.allow_only({"name", "ratio"});
+    section.allow_only({"name", "ratio", "calibration"});
     Range range;
     range.name = section.text("name");
-    range.ratio = section.number("ratio", 0, 1e6);
+    range.ratio = section.number("ratio", above_zero(1e6));
+    if (const auto calibration = section.section_if_any("calibration")) {
+      range.calibration =
+          read_scale_calibrations(*calibration, input_full_scale_vrms * range.ratio);
+    }
     const bool is_taken = std::any_of(ranges.begin(), ranges.end(),
                                       [&](const Range& other) { return other.name == range.name; });
     if (is_taken) {
       section.fail_key(
           "name", fmt::format("a second range is named '{}'; give each its own name", range.name));
     }
-    ranges.push_back(range);
+    ranges.push_back(std::move(range));
   }
   std::stable_sort(ranges.begin(), ranges.end(),
                    [](const Range& a, const Range& b) { return a.ratio > b.ratio; });
@@ -168,61 +78,63 @@ std::vector<Range> read_ranges(const Section& root) {
 }
 
 Load read_load(const Section& section) {
-  section.allow_only({"resistance_ohm", "rated_w"});
+  section.allow_only({"resistance_ohm", "rated_w", "rated_s", "continuous_w", "calibration"});
   Load load;
-  load.resistance_ohm = section.number("resistance_ohm", 0, 1e6);
-  load.rated_w = section.number("rated_w", 0, 1e5);
+  load.resistance_ohm = section.number("resistance_ohm", above_zero(1e6));
+  load.rated_w = section.number("rated_w", above_zero(1e5));
+  load.rated_s = section.number_if_any("rated_s", above_zero(1e6));
+  load.continuous_w = section.number_if_any("continuous_w", above_zero(1e5));
+  if (load.rated_s && !load.continuous_w) {
+    section.fail_key("rated_s",
+                     "'rated_s' needs 'continuous_w', what the load bears for ever; add it, or "
+                     "remove 'rated_s' when 'rated_w' is continuous");
+  }
+  if (load.continuous_w && !load.rated_s) {
+    section.fail_key("continuous_w",
+                     "'continuous_w' needs 'rated_s', how long the load bears 'rated_w'; add it, "
+                     "or give the continuous rating as 'rated_w' alone");
+  }
+  if (load.continuous_w && *load.continuous_w >= load.rated_w) {
+    section.fail_key("continuous_w",
+                     fmt::format("'continuous_w' is {}, not below 'rated_w', {}; correct it",
+                                 *load.continuous_w, load.rated_w));
+  }
+  if (const auto calibration = section.section_if_any("calibration")) {
+    load.calibration = read_load_calibration(*calibration, load.resistance_ohm);
+  }
   return load;
 }
 
-double read_power_limit_w(const Section& section, const Load& load) {
-  section.allow_only({"power_limit_w"});
-  const double limit_w = section.number("power_limit_w", 0, 1e5);
-  if (limit_w > load.rated_w) {
-    section.fail_key(
-        "power_limit_w",
-        fmt::format("'power_limit_w' is {}, above the {} W that the load is rated for; "
-                    "lower it, or use a larger load",
-                    limit_w, load.rated_w));
+void read_limits(const Section& section, Profile& profile) {
+  section.allow_only({"power_limit_w", "dwell_s"});
+  profile.power_limit_w = section.number("power_limit_w", above_zero(1e5));
+  if (profile.power_limit_w > profile.load.rated_w) {
+    section.fail_key("power_limit_w",
+                     fmt::format("'power_limit_w' is {}, above the {} W that the load is rated "
+                                 "for; lower it, or use a larger load",
+                                 profile.power_limit_w, profile.load.rated_w));
   }
-  return limit_w;
-}
-
-toml::table parse(const std::string& text, const std::string& name) {
-  try {
-    return toml::parse(text, name);
-  } catch (const toml::parse_error& error) {
-    std::string what(error.description());
-    std::replace(what.begin(), what.end(), '\n', ' ');
-    fail(name, error.source().begin, fmt::format("not valid TOML: {}; correct it", what));
-  }
+  profile.dwell_s = section.number_if_any("dwell_s", above_zero(3600)).value_or(profile.dwell_s);
 }
 
 }  // namespace
 
 Profile parse_profile(const std::string& text, const std::string& name) {
-  const toml::table table = parse(text, name);
-  const Section root(table, name, "the profile");
-  // The version first: in a later one, keys unknown here may be right.
-  static_cast<void>(root.version());
-  root.allow_only({"version", "name", "sound_card", "range", "load", "limits"});
+  const toml::table table = parse_toml(text, name);
+  const Section root(table, name);
+  check_version(root);
+  root.allow_only({"version", "name", "sound_card", "range", "load", "loopback", "limits"});
 
   Profile profile{};
-  profile.hash = hash_of(text);
+  profile.hash = fnv_hash(text);
   profile.name = root.text("name");
-
-  const Section card = root.section("sound_card");
-  card.allow_only({"input_device", "output_device", "sample_rate_hz", "input_full_scale_vrms",
-                   "output_full_scale_vrms"});
-  profile.input_device = card.text_or_empty("input_device");
-  profile.output_device = card.text_or_empty("output_device");
-  profile.sample_rate_hz = card.number("sample_rate_hz", 8000, 768000);
-  profile.input_full_scale_vrms = card.number("input_full_scale_vrms", 0, 1000);
-  profile.output_full_scale_vrms = card.number("output_full_scale_vrms", 0, 1000);
-
-  profile.ranges = read_ranges(root);
+  read_sound_card(root.section("sound_card"), profile);
+  profile.ranges = read_ranges(root, profile.input_full_scale_vrms);
   profile.load = read_load(root.section("load"));
-  profile.power_limit_w = read_power_limit_w(root.section("limits"), profile.load);
+  if (const auto loopback = root.section_if_any("loopback")) {
+    profile.loopback = read_loopback(*loopback);
+  }
+  read_limits(root.section("limits"), profile);
   return profile;
 }
 

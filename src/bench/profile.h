@@ -17,6 +17,7 @@ struct Range {
   double ratio =
       1;  ///< nominal volts at the amplifier's terminals per volt at the sound card's input
   std::optional<ScaleCalibrations> calibration;  ///< divider and sound card together
+  [[nodiscard]] bool operator==(const Range&) const = default;
 };
 
 struct Load {
@@ -25,6 +26,7 @@ struct Load {
   std::optional<double> rated_s;
   std::optional<double> continuous_w;  ///< what it bears for ever; with `rated_s` only
   std::optional<LoadCalibration> calibration;
+  [[nodiscard]] bool operator==(const Load&) const = default;
 };
 
 /// Everything that turns samples into volts and watts.
@@ -46,6 +48,7 @@ struct Profile {
   Load load;
   double power_limit_w = 0;  ///< a run never drives the unit above this, each channel
   double dwell_s = 1;  ///< longest above 10 kHz at more than a quarter of the limit, then a rest
+  [[nodiscard]] bool operator==(const Profile&) const = default;
 };
 
 /// Reads a profile. Throws Error (kInput), one line that names file, line, column, what is wrong
