@@ -28,15 +28,18 @@ struct InputCalibrationSettings {
 
 /// Divider and sound card of the session's range, both channels, at once against the meter: a sine
 /// of meter volts / level is full scale. A channel that the operator skips is none in the result.
-/// Needs a chain. Throws Error (kRefused) when the operator stops, no channel was read, or a
-/// reading disagrees with the nominal profile by more than a factor of 1.5 (the wrong range, the
-/// wrong unit of the meter); Error (kDevice) as Session does. The output is silent on return.
+/// At the divider's top the drive is lowered where the input would come above -2 dBFS.
+/// Needs a chain. Throws Error (kRefused) when the operator declines, no channel was read, a
+/// channel is dead, swapped or both carry the same, the input clips, the level moved while the
+/// meter was read, or a reading disagrees with the nominal profile by more than a factor of 1.5
+/// (the wrong range, the wrong unit of the meter); Error (kFailure) when `progress` is cancelled;
+/// Error (kDevice) as Session does. The output is silent on return.
 [[nodiscard]] ScaleCalibrations calibrate_input(Session& session,
                                                 const InputCalibrationSettings& settings,
                                                 Operator& person, Progress& progress);
 
-/// Volts at the sound card's output for 0 dBFS played. As calibrate_input, without reading the
-/// input.
+/// Volts at the sound card's output for 0 dBFS played. As calibrate_input, but the input is only
+/// guarded, not read.
 [[nodiscard]] ScaleCalibrations calibrate_output(Session& session, const CalibrationTone& tone,
                                                  const MeterAccuracy& meter, Operator& person,
                                                  Progress& progress);
@@ -48,7 +51,8 @@ struct LoadCalibrationSettings {
 };
 
 /// Asks for the leads joined, then each channel's load at the terminals with the unit disconnected;
-/// subtracts the leads. `nominal_ohm` guards against the wrong range of the meter.
+/// subtracts the leads (0 when their reading is skipped: the meter was zeroed with them).
+/// `nominal_ohm` guards against the wrong range of the meter.
 /// Throws Error (kRefused) as above.
 [[nodiscard]] LoadCalibration calibrate_load(const LoadCalibrationSettings& settings,
                                              double nominal_ohm, Operator& person);
@@ -60,6 +64,9 @@ struct LoopbackSettings {
   double silent_s = 2;
   bool reads_terminated = true;  ///< also ask for the input alone, terminated
 };
+
+/// How long that takes, seconds of signal; for the operator beforehand.
+[[nodiscard]] double loopback_duration_s(const LoopbackSettings& settings, SampleRate fs);
 
 /// The sound card by itself, output wired to input: level, phase, harmonics and noise at each level
 /// and frequency, noise and hum without a tone. Steps at which the input clips are left out.
