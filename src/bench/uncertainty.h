@@ -1,15 +1,14 @@
 // Measurement uncertainty: what each input leaves open, put together as JCGM 100 (GUM) says.
 #pragma once
 
+#include <cstddef>
 #include <limits>
 #include <span>
 #include <string>
 
-namespace sinewright {
+#include "bench/quantile.h"
 
-/// The distribution that is assigned to an input. kRectangular: within bounds, nothing else known
-/// (JCGM 100, 4.3.7). kArcsine: a sine of unknown phase.
-enum class Shape { kNormal, kRectangular, kTriangular, kArcsine };
+namespace sinewright {
 
 /// One line of an uncertainty budget.
 struct Component {
@@ -49,18 +48,16 @@ struct Uncertainty {
 inline constexpr double kCoverage = 0.9545;
 
 /// Law of propagation (JCGM 100, 5.1.2 and 5.2.2), effective degrees of freedom by Welch and
-/// Satterthwaite (G.4.1). The coverage factor is that of Student's t for these, times one for the
-/// shape: where rectangles and arcsines dominate, the fourth cumulants of the inputs add up to that
-/// of a symmetric beta distribution, whose quantile is taken (exact for one rectangle, 1.65, and
-/// for the normal limit, 2.00; own method after JCGM 100, G.1.4 to G.2).
-/// Throws std::invalid_argument for a component that is negative or not finite, a correlation that
-/// names no component or lies outside -1 to 1, or a coverage outside (0, 1).
+/// Satterthwaite (G.4.1; with correlations, for which it is not derived, at least those of the
+/// component that has fewest). The coverage factor is the quantile of the sum of the components'
+/// distributions (1.65 for one rectangle, 2.00 for the normal limit), times that of Student's t for
+/// these degrees of freedom over the normal one. Components with a correlation count as normal.
+/// No component, or none above zero: all zero, k = 2.
+/// Throws std::invalid_argument for a component that is negative or not finite or has less than one
+/// degree of freedom, a correlation that names no component, or a component with itself, or lies
+/// outside -1 to 1, or a coverage outside (0, 1).
 [[nodiscard]] Uncertainty combine(std::span<const Component> components,
                                   std::span<const Correlation> correlations = {},
                                   double coverage = kCoverage);
-
-/// Two-sided quantile of Student's t: the mean +- this covers `coverage`. `degrees_of_freedom` >=
-/// 1, also fractional or infinite.
-[[nodiscard]] double student_t(double degrees_of_freedom, double coverage);
 
 }  // namespace sinewright
