@@ -6,7 +6,7 @@
 
 namespace sinewright {
 
-/// Gaussian and triangular random numbers from a stated start. Own code in place of
+/// Gaussian, triangular and even random numbers from a stated start. Own code in place of
 /// std::normal_distribution, whose sequence each standard library chooses for itself.
 ///
 /// Source: xoshiro256+ (Blackman, Vigna, "Scrambled linear pseudorandom number generators", ACM
@@ -21,9 +21,11 @@ class NoiseSource {
   /// Triangular in (-1, 1): the dither of a quantiser whose step is 1, RMS 1/sqrt(6).
   [[nodiscard]] double triangular() { return uniform() - uniform(); }
 
+  /// Even in [0, 1).
+  [[nodiscard]] double uniform();
+
  private:
   [[nodiscard]] std::uint64_t next();
-  [[nodiscard]] double uniform();  ///< in [0, 1)
 
   std::array<std::uint64_t, 4> state_;
   double spare_ = 0;

@@ -39,7 +39,6 @@ ReceiverModel::ReceiverModel(const Scenario& scenario, double rate_hz, std::size
   const Receiver& receiver = scenario.receiver;
   crosstalk_gain_ = amplitude_ratio_of_db(receiver.crosstalk_db);
   stage_gain_ = amplitude_ratio_of_db(receiver.gain_db);
-  loaded_ratio_ = load_ohm_ / (load_ohm_ + receiver.output_impedance_ohm);
   const double group_s = static_cast<double>(group) / rate_hz;
   smoothing_ = 1 - std::exp(-group_s / supply_.time_constant_s);
   glide_ = 1 - std::exp(-group_s / kGlideS);
@@ -61,9 +60,17 @@ ReceiverModel::ReceiverModel(const Scenario& scenario, double rate_hz, std::size
     channel.crossover_v = from.crossover_v;
     channel.width_squared = from.crossover_width_v * from.crossover_width_v;
     channel.last_root = from.crossover_width_v;
+    const double load_ohm = load_ohm_ * scenario.parts.load_scale[c];
+    channel.loaded_ratio = load_ohm / (load_ohm + receiver.output_impedance_ohm);
+    channel.conductance = 1 / scenario.parts.load_scale[c];
   }
   curve_.resize(group + 1);
   root_.resize(group + 1);
+}
+
+void ReceiverModel::open_load(std::size_t channel) {
+  channels_.at(channel).loaded_ratio = 1;
+  channels_.at(channel).conductance = 0;
 }
 
 void ReceiverModel::process(std::span<double> left, std::span<double> right) {
@@ -108,7 +115,7 @@ double ReceiverModel::output_stage(Channel& channel, std::span<double> samples) 
   const double positive = supply_.positive_v - sag_v;
   const double negative = supply_.negative_v - sag_v;
   const double knee2 = supply_.knee_v * supply_.knee_v;
-  const double half = is_powered_ ? loaded_ratio_ / 2 : 0;
+  const double half = is_powered_ ? channel.loaded_ratio / 2 : 0;
   const double middle = half * (positive - negative);
   // Two hyperbolas, one for each rail: smooth everywhere, straight far from the rails.
   for (double& sample : samples) {
@@ -118,7 +125,7 @@ double ReceiverModel::output_stage(Channel& channel, std::span<double> samples) 
   }
   double sum = 0;
   for (const double sample : samples) sum += std::abs(sample);
-  return sum;
+  return channel.conductance * sum;
 }
 
 void ReceiverModel::crossover(Channel& channel, std::span<double> samples) {

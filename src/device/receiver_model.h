@@ -34,6 +34,8 @@ class ReceiverModel {
   void jump_to_volume_gain(std::array<double, 2> gain) { gain_ = target_gain_ = gain; }
   /// Off: 0 V at the terminals, the rails at idle.
   void set_powered(bool is_powered) { is_powered_ = is_powered; }
+  /// Takes the load off a channel, for good: nothing divides, nothing is drawn.
+  void open_load(std::size_t channel);
 
   /// Replaces volts at the inputs by volts at the terminals. Both of one length, whole groups.
   void process(std::span<double> left, std::span<double> right);
@@ -54,11 +56,14 @@ class ReceiverModel {
     double second = 0, third = 0, fifth = 0;  // per volt, volt^2, volt^4
     double crossover_v = 0;
     double width_squared = 0;
-    double last_x = 0;     // one sample ago, after the polynomial
-    double last_root = 1;  // sqrt(last_x^2 + width^2)
-    double last_mean = 0;  // of the crossover curve over the last interval
+    double last_x = 0;        // one sample ago, after the polynomial
+    double last_root = 1;     // sqrt(last_x^2 + width^2)
+    double last_mean = 0;     // of the crossover curve over the last interval
+    double loaded_ratio = 1;  // terminals per volt inside
+    double conductance = 1;   // of the load, 1 where it is as marked
   };
   void front_end(std::span<double> left, std::span<double> right);
+  /// Returns the sum of what the samples draw, in volts across the marked load.
   double output_stage(Channel& channel, std::span<double> samples);
   void crossover(Channel& channel, std::span<double> samples);
 
@@ -66,8 +71,7 @@ class ReceiverModel {
   std::size_t group_;
   double crosstalk_gain_;
   double stage_gain_;
-  double load_ohm_;
-  double loaded_ratio_;  // terminals per volt inside
+  double load_ohm_;  // as marked
   Supply supply_;
   double half_smoothed_a_ = 0;
   double current_a_ = 0;  // mean, of each rail; smoothed twice, or steps of the rails would alias

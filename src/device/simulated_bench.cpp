@@ -7,6 +7,7 @@
 #include <limits>
 #include <stdexcept>
 #include <thread>
+#include <utility>
 
 #include "findings/error.h"
 
@@ -40,28 +41,37 @@ double quantised(double sample, NoiseSource& noise) {
   return std::clamp(step, -kSteps, kSteps - 1) / kSteps;
 }
 
+double bent(double x, const Polynomial& curve) {
+  const double x2 = x * x;
+  return x + x2 * (curve.second + x * (curve.third + x2 * curve.fifth));
+}
+
 void bend(std::span<double> samples, const Polynomial& curve, double gain) {
-  for (double& sample : samples) {
-    const double x = sample;
-    const double x2 = x * x;
-    sample = gain * (x + x2 * (curve.second + x * (curve.third + x2 * curve.fifth)));
-  }
+  for (double& sample : samples) sample = gain * bent(sample, curve);
+}
+
+/// What was bent to `y`, for curves that bend little: each step leaves as much less as they bend.
+double unbent(double y, const Polynomial& curve) {
+  double x = y;
+  for (int k = 0; k < 2; ++k) x += y - bent(x, curve);
+  return x;
 }
 
 }  // namespace
+
+SimulatedBench::Side::Side(SampleRate fs)
+    : oversampler(doublings(fs)), at_output(fs.hz), at_terminals(fs.hz) {}
 
 SimulatedBench::SimulatedBench(const Scenario& scenario, SampleRate fs,
                                SimulatedBenchOptions options)
     : scenario_(scenario),
       fs_(fs),
       options_(options),
-      sides_{{{Oversampler(doublings(fs)), {}, {}, {}, 0, 0, 1, 0, {}, {}},
-              {Oversampler(doublings(fs)), {}, {}, {}, 0, 0, 1, 0, {}, {}}}},
+      sides_{Side(fs), Side(fs)},
       receiver_(scenario, fs.hz * factor_of(fs), sides_[0].oversampler.factor()),
       play_noise_(scenario.noise_seed),
       capture_noise_(~scenario.noise_seed),
       volume_db_(scenario.receiver.volume.start_db),
-      range_ratio_(scenario.ranges.front().ratio),
       mains_step_(static_cast<std::uint64_t>(scenario.mains_frequency_hz / fs.hz * 0x1p64)) {
   const std::size_t factor = sides_[0].oversampler.factor();
   const std::size_t delay = sides_[0].oversampler.delay() + 1;  // 1: the receiver's
@@ -85,6 +95,7 @@ SimulatedBench::SimulatedBench(const Scenario& scenario, SampleRate fs,
     }
   }
   update_volume(false);
+  update_scales();
 }
 
 std::string SimulatedBench::name() const { return "simulated bench: " + scenario_.name; }
@@ -113,12 +124,27 @@ void SimulatedBench::update_volume(bool is_glide) {
   }
 }
 
-void SimulatedBench::set_wiring(Wiring /*wiring*/) { throw std::logic_error("not built yet"); }
+void SimulatedBench::set_range(const std::string& name) {
+  range_ = static_cast<std::size_t>(&scenario_.range(name) - scenario_.ranges.data());
+  update_scales();
+}
 
-double SimulatedBench::meter_reading(const MeterPoint& point) const { return meter_truth(point); }
+void SimulatedBench::set_wiring(Wiring wiring) {
+  wiring_ = wiring;
+  for (Side& side : sides_) side.at_terminals.clear();
+  update_scales();
+}
 
-double SimulatedBench::meter_truth(const MeterPoint& /*point*/) const {
-  throw std::logic_error("not built yet");
+void SimulatedBench::update_scales() {
+  const bool has_divider = wiring_ == Wiring::kUnit || wiring_ == Wiring::kDividerTop;
+  for (std::size_t c = 0; c < 2; ++c) {
+    const double ratio =
+        has_divider ? scenario_.ranges[range_].ratio * scenario_.parts.ratio(range_)[c] : 1;
+    const double full_scale_vrms =
+        scenario_.sound_card.input_full_scale_vrms * scenario_.parts.input_scale[c];
+    const bool is_open = wiring_ == Wiring::kTerminated;
+    sides_[c].samples_per_v = is_open ? 0 : 1 / (ratio * full_scale_vrms * std::numbers::sqrt2);
+  }
 }
 
 void SimulatedBench::set_powered(bool is_powered) {
@@ -143,16 +169,32 @@ void SimulatedBench::lose_frames(std::int64_t frame, std::int64_t count) {
 
 void SimulatedBench::step_gain(std::int64_t frame, std::size_t channel, double step_db) {
   check_ahead(frame, channel);
-  gain_faults_.push_back({frame, channel, amplitude_ratio_of_db(step_db)});
+  faults_.push_back({frame, channel, amplitude_ratio_of_db(step_db)});
 }
 
 void SimulatedBench::kill_channel(std::int64_t frame, std::size_t channel) {
   check_ahead(frame, channel);
-  gain_faults_.push_back({frame, channel, 0});
+  faults_.push_back({frame, channel, 0});
+}
+
+void SimulatedBench::open_load(std::int64_t frame, std::size_t channel) {
+  check_ahead(frame, channel);
+  faults_.push_back({frame, channel, 1, true});
+}
+
+void SimulatedBench::stall(std::int64_t frame) {
+  check_ahead(frame, kLeft);
+  stalls_at_ = std::min(frame, stalls_at_.value_or(frame));
 }
 
 std::size_t SimulatedBench::read(std::span<double> samples) {
-  const std::size_t frames = samples.size() / 2;
+  std::size_t frames = samples.size() / 2;
+  if (stalls_at_ && frames > 0) {
+    frames = std::min(frames, static_cast<std::size_t>(*stalls_at_ - frames_read_));
+    if (frames == 0) {
+      throw Error(ExitCode::kDevice, fmt::format("{}: stopped delivering; start again", name()));
+    }
+  }
   std::size_t done = 0;
   while (done < frames) {
     lose_due_frames();
@@ -169,7 +211,7 @@ std::size_t SimulatedBench::read(std::span<double> samples) {
 std::size_t SimulatedBench::frames_to_next_fault() const {
   std::int64_t next = std::numeric_limits<std::int64_t>::max();
   for (const Loss& loss : losses_) next = std::min(next, loss.frame);
-  for (const GainFault& fault : gain_faults_) next = std::min(next, fault.frame);
+  for (const Fault& fault : faults_) next = std::min(next, fault.frame);
   return static_cast<std::size_t>(next - frames_read_);
 }
 
@@ -200,8 +242,9 @@ void SimulatedBench::lose_due_frames() {
 }
 
 void SimulatedBench::apply_due_faults() {
-  std::erase_if(gain_faults_, [&](const GainFault& fault) {
+  std::erase_if(faults_, [&](const Fault& fault) {
     if (fault.frame > frames_read_) return false;
+    if (fault.opens_load) receiver_.open_load(fault.channel);
     sides_[fault.channel].fault_gain *= fault.factor;
     return true;
   });
@@ -211,22 +254,34 @@ void SimulatedBench::apply_due_faults() {
 void SimulatedBench::simulate(std::span<double> samples) {
   pull_played(samples.size() / 2);
   convert_to_volts();
-  receiver_.process(std::span(sides_[kLeft].high).subspan(pad_),
-                    std::span(sides_[kRight].high).subspan(pad_));
+  pass_unit();
   convert_to_samples();
   capture(samples);
+}
+
+double SimulatedBench::output_full_scale_v(std::size_t channel) const {
+  return scenario_.sound_card.output_full_scale_vrms * scenario_.parts.output_scale[channel] *
+         std::numbers::sqrt2;
+}
+
+/// Relative to full scale. What the receiver's input adds stands at the same point as the
+/// converter's own noise.
+double SimulatedBench::played_noise_rms(std::size_t channel) const {
+  const double card_rms = full_band_rms(rms_of_dbfs(scenario_.sound_card.output_noise_dbfs), fs_);
+  if (wiring_ != Wiring::kUnit) return card_rms;
+  const double input_rms =
+      full_band_rms(scenario_.receiver.input_noise_vrms / output_full_scale_v(channel), fs_);
+  return is_shorted_ ? input_rms : std::hypot(input_rms, card_rms);
 }
 
 void SimulatedBench::pull_played(std::size_t frames) {
   pulled_.assign(2 * frames, 0);
   if (signal_) signal_->fill(pulled_, 2);
   frames_played_ += static_cast<std::int64_t>(frames);
-  const SoundCard& card = scenario_.sound_card;
-  const double full_scale_v = card.output_full_scale_vrms * std::numbers::sqrt2;
-  // What the receiver's input adds stands at the same point as the converter's own noise.
-  const double input_rms = full_band_rms(scenario_.receiver.input_noise_vrms / full_scale_v, fs_);
-  const double card_rms = full_band_rms(rms_of_dbfs(card.output_noise_dbfs), fs_);
-  const double noise_rms = is_shorted_ ? input_rms : std::hypot(input_rms, card_rms);
+  const std::array<double, 2> noise_rms = {played_noise_rms(kLeft), played_noise_rms(kRight)};
+  const std::array<double, 2> full_scale_v = {output_full_scale_v(kLeft),
+                                              output_full_scale_v(kRight)};
+  const bool is_shorted = is_shorted_ && wiring_ == Wiring::kUnit;
   for (Side& side : sides_) side.base.resize(frames);
   for (std::size_t n = 0; n < frames; ++n) {
     for (std::size_t c = 0; c < 2; ++c) {
@@ -234,29 +289,44 @@ void SimulatedBench::pull_played(std::size_t frames) {
       double sample = pulled_[2 * n + c];
       if (!side.played.empty()) std::swap(sample, side.played[played_at_]);
       const double converted = quantised(sample, play_noise_);
-      const double noise = noise_rms * play_noise_.gaussian();
-      side.base[n] = (is_shorted_ ? 0 : converted) + noise;
+      const double noise = noise_rms[c] * play_noise_.gaussian();
+      side.base[n] = (is_shorted ? 0 : converted) + noise;
+      side.at_output.push(full_scale_v[c] * bent(side.base[n], scenario_.sound_card.output_curve));
     }
     if (++played_at_ >= sides_[kLeft].played.size()) played_at_ = 0;
   }
 }
 
 void SimulatedBench::convert_to_volts() {
-  const SoundCard& card = scenario_.sound_card;
-  for (Side& side : sides_) {
+  for (std::size_t c = 0; c < 2; ++c) {
+    Side& side = sides_[c];
     side.high.resize(pad_ + side.base.size() * side.oversampler.factor());
     const std::span<double> high = std::span(side.high).subspan(pad_);
     side.oversampler.up(side.base, high);
-    bend(high, card.output_curve, card.output_full_scale_vrms * std::numbers::sqrt2);
+    bend(high, scenario_.sound_card.output_curve, output_full_scale_v(c));
+  }
+}
+
+/// From the sound card's output to what the input or its divider sees.
+void SimulatedBench::pass_unit() {
+  if (wiring_ == Wiring::kUnit) {
+    receiver_.process(std::span(sides_[kLeft].high).subspan(pad_),
+                      std::span(sides_[kRight].high).subspan(pad_));
+    return;
+  }
+  for (Side& side : sides_) {  // as late by one sample as the receiver is
+    const double newest = side.high.back();
+    const auto first = side.high.begin() + static_cast<std::ptrdiff_t>(pad_);
+    std::copy_backward(first, side.high.end() - 1, side.high.end());
+    *first = std::exchange(side.last_v, newest);
   }
 }
 
 void SimulatedBench::convert_to_samples() {
-  const double scale = samples_per_v();
   for (Side& side : sides_) {
     const std::size_t due_count = side.high.size() - pad_;
     const std::span<double> due = std::span(side.high).first(due_count);
-    for (double& sample : due) sample *= scale;
+    for (double& sample : due) sample *= side.samples_per_v;
     bend(due, scenario_.sound_card.input_curve, 1);
     side.oversampler.down(due, side.base);
     std::copy_n(&side.high[due_count], pad_, side.high.begin());
@@ -265,6 +335,15 @@ void SimulatedBench::convert_to_samples() {
 
 void SimulatedBench::capture(std::span<double> samples) {
   const std::size_t frames = samples.size() / 2;
+  if (wiring_ != Wiring::kUnit) {
+    for (std::size_t n = 0; n < frames; ++n) {
+      for (std::size_t c = 0; c < 2; ++c) {
+        samples[2 * n + c] = capture_one(sides_[c], sides_[c].base[n]);
+      }
+    }
+    mains_phase_ += mains_step_ * frames;
+    return;
+  }
   for (std::size_t n = 0; n < frames; ++n) {
     const double angle = static_cast<double>(mains_phase_) * 0x1p-64 * kTwoPi;
     const double re = std::cos(angle);
@@ -281,23 +360,70 @@ void SimulatedBench::capture(std::span<double> samples) {
         sum_re = a * re - b * im;
         sum_im = a * im + b * re;
       }
-      samples[2 * n + c] = capture_one(side, side.base[n], sum_re);
+      samples[2 * n + c] = capture_one(side, unit_adds(side, side.base[n], sum_re));
     }
   }
 }
 
-double SimulatedBench::capture_one(Side& side, double sample, double hum_v) {
+/// With hum and noise of the output, and what a fault makes of it all.
+double SimulatedBench::unit_adds(Side& side, double sample, double hum_v) {
   const double noise_v = side.output_noise_v * capture_noise_.gaussian();
   const double added_v = is_powered_ ? hum_v + noise_v : 0;
-  const double in = side.fault_gain * (sample + samples_per_v() * added_v);
-  side.high_pass_y = high_pass_gain_ * (in - side.high_pass_x) + high_pass_pole_ * side.high_pass_y;
-  side.high_pass_x = in;
+  const double heard = unbent(sample, scenario_.sound_card.input_curve) / side.samples_per_v;
+  side.at_terminals.push(side.fault_gain * (heard + added_v));
+  return side.fault_gain * (sample + side.samples_per_v * added_v);
+}
+
+double SimulatedBench::capture_one(Side& side, double sample) {
+  side.high_pass_y =
+      high_pass_gain_ * (sample - side.high_pass_x) + high_pass_pole_ * side.high_pass_y;
+  side.high_pass_x = sample;
   const double noisy = side.high_pass_y + card_noise_rms_ * capture_noise_.gaussian();
   return quantised(noisy, capture_noise_);
 }
 
-double SimulatedBench::samples_per_v() const {
-  return 1 / (range_ratio_ * scenario_.sound_card.input_full_scale_vrms * std::numbers::sqrt2);
+namespace {
+
+double shown(double truth, double gain, double resolution) {
+  const double reading = truth * gain;
+  return resolution > 0 ? std::round(reading / resolution) * resolution : reading;
+}
+
+}  // namespace
+
+double SimulatedBench::meter_truth(const MeterPoint& point) const {
+  if (point.channel > kRight) {
+    throw std::invalid_argument(fmt::format("channel must be 0 or 1, is {}", point.channel));
+  }
+  const Side& side = sides_[point.channel];
+  const bool has_unit = wiring_ == Wiring::kUnit;
+  switch (point.place) {
+    case MeterPoint::Place::kDividerTop:
+      if (has_unit) return side.at_terminals.vrms();
+      return wiring_ == Wiring::kDividerTop ? side.at_output.vrms() : 0;
+    case MeterPoint::Place::kTerminals:
+      return has_unit ? side.at_terminals.vrms() : 0;
+    case MeterPoint::Place::kOutput:
+      return side.at_output.vrms();
+    case MeterPoint::Place::kLoad:
+      return scenario_.load_ohm * scenario_.parts.load_scale[point.channel];
+    case MeterPoint::Place::kLeads:
+      break;
+  }
+  return scenario_.parts.lead_ohm;
+}
+
+double SimulatedBench::meter_reading(const MeterPoint& point) const {
+  const BenchParts& parts = scenario_.parts;
+  const double truth = meter_truth(point);
+  switch (point.place) {
+    case MeterPoint::Place::kLoad:
+      return shown(truth + parts.lead_ohm, parts.ohmmeter_gain, parts.ohm_resolution);
+    case MeterPoint::Place::kLeads:
+      return shown(truth, parts.ohmmeter_gain, parts.ohm_resolution);
+    default:
+      return shown(truth, parts.voltmeter_gain, parts.volt_resolution);
+  }
 }
 
 }  // namespace sinewright

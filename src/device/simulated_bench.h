@@ -15,6 +15,7 @@
 #include "device/receiver_model.h"
 #include "device/scenario.h"
 #include "device/stream.h"
+#include "device/volt_meter.h"
 #include "device/wiring.h"
 
 namespace sinewright {
@@ -27,7 +28,8 @@ struct SimulatedBenchOptions {
 /// what was played and what was done to the knobs; never on the clock or on how reads are split.
 ///
 /// Left out on purpose: distortion does not rise with frequency, mains hum and output noise join at
-/// the terminals and are not distorted, the rails carry no ripple, the sound card has one clock.
+/// the terminals and are not distorted, the rails carry no ripple, the sound card has one clock,
+/// its output has no resistance that a divider or the unit would load.
 /// The true figures of a scenario are in device/bench_truth.h.
 class SimulatedBench final : public Stream {
  public:
@@ -54,17 +56,22 @@ class SimulatedBench final : public Stream {
   [[nodiscard]] double volume_db() const { return volume_db_; }
 
   /// Switches the divider. Throws Error (kUsage) when there is no such range.
-  void set_range(const std::string& name) { range_ratio_ = scenario_.range(name).ratio; }
+  void set_range(const std::string& name);
 
-  /// Rewires the bench; kUnit at first. In kLoopback and kTerminated the divider does nothing.
+  /// Rewires the bench, hard and between two frames; kUnit at first. The loop delay stays. Away
+  /// from the unit neither its hum and noise nor its faults reach the input, and it stands still:
+  /// rails and volume go on from where they were. In kLoopback and kTerminated the divider does
+  /// nothing.
   void set_wiring(Wiring wiring);
+  [[nodiscard]] Wiring wiring() const { return wiring_; }
   [[nodiscard]] std::string device() const override { return "simulated bench"; }
 
   /// What the technician's meter shows now, rounded to its display and with its own error: volts
-  /// RMS over the last tenth of a second played at the divider's top, the unit's terminals or the
-  /// sound card's output; ohms of the load with the leads, or of the leads alone.
+  /// RMS over the last tenth of a second read, at the divider's top, the unit's terminals or the
+  /// sound card's output; ohms of the load with the leads, or of the leads alone. Volts are 0 where
+  /// the wiring brings none. Throws std::invalid_argument for another channel than kLeft, kRight.
   [[nodiscard]] double meter_reading(const MeterPoint& point) const;
-  /// The same without the meter's error and display: what it should show.
+  /// The same without the meter's error and display, and without its leads: what is there.
   [[nodiscard]] double meter_truth(const MeterPoint& point) const;
 
   void set_powered(bool is_powered);
@@ -79,16 +86,19 @@ class SimulatedBench final : public Stream {
   void step_gain(std::int64_t frame, std::size_t channel, double step_db);
   /// From `frame` on the terminals of `channel` carry 0 V: a protection relay opens.
   void kill_channel(std::int64_t frame, std::size_t channel);
-  /// From `frame` on the load of `channel` is disconnected.
+  /// From `frame` on the load of `channel` is disconnected: its terminals rise by what the output
+  /// impedance took, and draw nothing from the rails.
   void open_load(std::int64_t frame, std::size_t channel);
-  /// The device stalls: reading frame `frame` throws Error (kDevice).
+  /// The device stalls: reading frame `frame` throws Error (kDevice), for good. Those before it are
+  /// delivered first.
   void stall(std::int64_t frame);
 
  private:
-  struct GainFault {
+  struct Fault {
     std::int64_t frame;
     std::size_t channel;
     double factor;
+    bool opens_load = false;
   };
   struct Loss {
     std::int64_t frame;
@@ -105,15 +115,24 @@ class SimulatedBench final : public Stream {
     double output_noise_v = 0;   // RMS at the stream's rate
     std::vector<double> hum_re;  // phasors by order, volts peak at the terminals; [0] is order 1
     std::vector<double> hum_im;
+    VoltMeter at_output;
+    VoltMeter at_terminals;
+    double last_v = 0;         // of the wirings without a unit: in place of its delay
+    double samples_per_v = 0;  // at the terminals, the divider's top or the input, as wired
+    explicit Side(SampleRate fs);
   };
 
   void simulate(std::span<double> samples);
   void pull_played(std::size_t frames);
   void convert_to_volts();
+  void pass_unit();
   void convert_to_samples();
   void capture(std::span<double> samples);
-  double capture_one(Side& side, double sample, double hum_v);
-  [[nodiscard]] double samples_per_v() const;
+  double unit_adds(Side& side, double sample, double hum_v);
+  double capture_one(Side& side, double sample);
+  void update_scales();
+  [[nodiscard]] double output_full_scale_v(std::size_t channel) const;
+  [[nodiscard]] double played_noise_rms(std::size_t channel) const;
   [[nodiscard]] std::size_t frames_to_next_fault() const;
   void apply_due_faults();
   void lose_due_frames();
@@ -133,7 +152,8 @@ class SimulatedBench final : public Stream {
   std::vector<double> pulled_;
   std::size_t played_at_ = 0;  // in Side::played
   double volume_db_;
-  double range_ratio_;
+  std::size_t range_ = 0;
+  Wiring wiring_ = Wiring::kUnit;
   bool is_powered_ = true;
   bool is_shorted_ = false;
   double high_pass_gain_;
@@ -145,8 +165,9 @@ class SimulatedBench final : public Stream {
   std::int64_t frames_read_ = 0;
   std::int64_t frames_lost_ = 0;
   std::vector<std::int64_t> gaps_;
-  std::vector<GainFault> gain_faults_;
+  std::vector<Fault> faults_;
   std::vector<Loss> losses_;
+  std::optional<std::int64_t> stalls_at_;
   std::optional<std::chrono::steady_clock::time_point> opened_;
 };
 
