@@ -25,10 +25,10 @@ void check_simulation_options(const BenchOptions& options) {
                 "--simulate takes the place of --input and --output-device; "
                 "drop one or the other");
   }
-  if (options.simulated_volume_db || options.is_real_time) {
+  if (options.simulated_volume_db || options.simulated_parts || options.is_real_time) {
     throw Error(ExitCode::kUsage,
-                "--simulated-volume and --real-time are for the simulated bench; add --simulate "
-                "SCENARIO.toml, or drop them");
+                "--simulated-volume, --simulated-parts and --real-time are for the simulated "
+                "bench; add --simulate SCENARIO.toml, or drop them");
   }
 }
 
@@ -37,7 +37,11 @@ std::string device_of(const std::optional<std::string>& asked, const std::string
 }
 
 OpenedStream open_simulated(const BenchOptions& options, const std::optional<Chain>& chain) {
-  const Scenario scenario = read_scenario(options.scenario_path);
+  Scenario scenario = read_scenario(options.scenario_path);
+  if (options.simulated_parts) {
+    scenario.parts =
+        random_parts(static_cast<std::uint64_t>(*options.simulated_parts), scenario.ranges.size());
+  }
   auto bench = std::make_unique<SimulatedBench>(scenario, SampleRate{rate_of(options, chain)},
                                                 SimulatedBenchOptions{options.is_real_time});
   const std::string range = chain ? chain->range().name : options.range;
@@ -107,6 +111,10 @@ OpenedBench open_bench(const BenchOptions& options, const Band& band,
   if (opened.simulated != nullptr) {
     settings.conditions.push_back({"simulated_bench", opened.scenario_name});
     settings.conditions.push_back({"simulated_volume_db", opened.simulated->volume_db()});
+    if (options.simulated_parts) {
+      settings.conditions.push_back(
+          {"simulated_parts", static_cast<double>(*options.simulated_parts)});
+    }
   }
   OpenedBench bench;
   bench.simulated = opened.simulated;

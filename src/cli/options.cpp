@@ -69,6 +69,18 @@ void add_profile_options(CLI::App& app, BenchOptions& options) {
       ->group(kBenchGroup);
 }
 
+CLI::Option* add_parts_option(CLI::App& app, std::optional<int>& parts) {
+  return app
+      .add_option_function<std::string>(
+          "--simulated-parts",
+          [&parts](const std::string& text) {
+            parts = parse_count("--simulated-parts", text, {1, 1e9, ""});
+          },
+          "give it parts within their tolerances instead of as marked, drawn by this number, "
+          "and a meter")
+      ->type_name("NUMBER");
+}
+
 void add_bench_options(CLI::App& app, BenchOptions& options, Devices devices) {
   add_profile_options(app, options);
   if (devices != Devices::kOutput) {
@@ -92,6 +104,7 @@ void add_bench_options(CLI::App& app, BenchOptions& options, Devices devices) {
   add_number(app, "--simulated-volume", options.simulated_volume_db, {-120, 0, "dB"},
              "where its volume control stands; 0 is fully up")
       ->group(kBenchGroup);
+  add_parts_option(app, options.simulated_parts)->group(kBenchGroup);
   app.add_flag("--real-time", options.is_real_time, "let it take the time that a sound card takes")
       ->group(kBenchGroup);
 }

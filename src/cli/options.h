@@ -21,11 +21,15 @@ struct BenchOptions {
   std::optional<double> rate_hz;
   std::string scenario_path;  ///< empty: the sound card
   std::optional<double> simulated_volume_db;
+  std::optional<int> simulated_parts;  ///< none: every part as marked
   bool is_real_time = false;
 };
 
 enum class Devices { kInput, kOutput, kBoth };
 void add_bench_options(CLI::App& app, BenchOptions& options, Devices devices);
+
+/// --simulated-parts alone: which draw of parts the simulated bench has.
+CLI::Option* add_parts_option(CLI::App& app, std::optional<int>& parts);
 
 /// --bench and --range alone.
 void add_profile_options(CLI::App& app, BenchOptions& options);

@@ -18,6 +18,7 @@ struct TruthOptions {
   std::string scenario_path;
   TruthConditions conditions;
   std::optional<double> volume_db;
+  std::optional<int> parts;
   bool is_off = false;
   std::size_t driven = 0;  ///< index of the word
   std::optional<double> percent;
@@ -40,7 +41,11 @@ std::string limit_text(const Scenario& scenario, const TruthOptions& options, st
 }
 
 int run_truth(TruthOptions options) {
-  const Scenario scenario = read_scenario(options.scenario_path);
+  Scenario scenario = read_scenario(options.scenario_path);
+  if (options.parts) {
+    scenario.parts =
+        random_parts(static_cast<std::uint64_t>(*options.parts), scenario.ranges.size());
+  }
   TruthConditions& conditions = options.conditions;
   check_below_nyquist("--frequency", conditions.frequency_hz, conditions.sample_rate.hz);
   conditions.volume_db = options.volume_db.value_or(scenario.receiver.volume.start_db);
@@ -49,6 +54,7 @@ int run_truth(TruthOptions options) {
   conditions.band_low_hz = options.band.low_hz;
   conditions.band_high_hz = options.band.high_hz;
   std::string text = to_text(bench_truth(scenario, conditions));
+  if (options.parts) text += "\n" + parts_text(scenario);
   if (options.percent) {
     text += "\n" + limit_text(scenario, options, kLeft) + limit_text(scenario, options, kRight);
   }
@@ -71,6 +77,7 @@ void add_truth_command(CLI::App& app, Job& job) {
              "volume control; 0 is fully up, by default where the scenario starts");
   command->add_option("--range", conditions.range, "divider range; the scenario's first by default")
       ->type_name("NAME");
+  add_parts_option(*command, options->parts);
   add_number(*command, "--rate", conditions.sample_rate.hz, {44100, 192000, "Hz"}, "sample rate");
   add_choice(*command, "--driven", options->driven, {"both", "left", "right"},
              "channels driven (default both)");

@@ -72,8 +72,8 @@ class Bench {
       : scenario_(scenario),
         receiver_(scenario.receiver),
         conditions_(conditions),
-        ratio_(conditions.range.empty() ? scenario.ranges.front().ratio
-                                        : scenario.range(conditions.range).ratio) {}
+        range_(conditions.range.empty() ? scenario.ranges.front()
+                                        : scenario.range(conditions.range)) {}
 
   BenchTruth truth() const {
     BenchTruth truth = {};
@@ -90,6 +90,24 @@ class Bench {
   }
 
  private:
+  /// Peak volts of 0 dBFS at the output.
+  double output_full_scale_v(std::size_t channel) const {
+    return scenario_.sound_card.output_full_scale_vrms * scenario_.parts.output_scale[channel] *
+           std::sqrt(2.0);
+  }
+
+  /// Peak volts at the terminals that read 0 dBFS.
+  double input_full_scale_v(std::size_t channel) const {
+    const auto index = static_cast<std::size_t>(&range_ - scenario_.ranges.data());
+    const double ratio = range_.ratio * scenario_.parts.ratio(index)[channel];
+    return ratio * scenario_.sound_card.input_full_scale_vrms *
+           scenario_.parts.input_scale[channel] * std::sqrt(2.0);
+  }
+
+  double load_ohm(std::size_t channel) const {
+    return scenario_.load_ohm * scenario_.parts.load_scale[channel];
+  }
+
   /// What the sound card plays into `channel`, as phasors in volts.
   std::vector<Complex> played(std::size_t channel) const {
     const SoundCard& card = scenario_.sound_card;
@@ -98,7 +116,7 @@ class Bench {
     Wave wave(kPoints);
     for (std::size_t n = 0; n < kPoints; ++n) {
       const double x = amplitude * std::cos(kTwoPi * static_cast<double>(n) / kPoints);
-      wave[n] = polynomial(card.output_curve, x) * card.output_full_scale_vrms * std::sqrt(2.0);
+      wave[n] = polynomial(card.output_curve, x) * output_full_scale_v(channel);
     }
     return fourier(wave, kSourceHarmonics);
   }
@@ -139,7 +157,7 @@ class Bench {
     const double clipped = (std::hypot(crossed + negative, knee) -
                             std::hypot(crossed - positive, knee) + positive - negative) /
                            2;
-    const double load = scenario_.load_ohm;
+    const double load = load_ohm(channel);
     return conditions_.is_powered ? clipped * load / (load + receiver_.output_impedance_ohm) : 0;
   }
 
@@ -155,7 +173,8 @@ class Bench {
     for (int round = 0; round < 60; ++round) {
       double sum = 0;
       for (std::size_t c = 0; c < 2; ++c) {
-        for (const double v : inside[c]) sum += std::abs(stage(c, v, sag_v));
+        const double conductance = 1 / scenario_.parts.load_scale[c];  // 1 as marked
+        for (const double v : inside[c]) sum += conductance * std::abs(stage(c, v, sag_v));
       }
       const double current_a = sum / kPoints / (2 * scenario_.load_ohm);
       const double next_v = receiver_.supply.resistance_ohm * current_a;
@@ -168,8 +187,7 @@ class Bench {
 
   ChannelTruth channel_truth(std::size_t channel, const Wave& inside, double sag_v) const {
     const Wave terminals = out_of_stage(channel, inside, sag_v);
-    const double full_scale_v =
-        ratio_ * scenario_.sound_card.input_full_scale_vrms * std::sqrt(2.0);
+    const double full_scale_v = input_full_scale_v(channel);
     Wave read(terminals.size());
     for (std::size_t n = 0; n < read.size(); ++n) {
       read[n] = polynomial(scenario_.sound_card.input_curve, terminals[n] / full_scale_v);
@@ -217,7 +235,7 @@ class Bench {
     // 24 bits with triangular dither: a quarter of a step squared, over half the sample rate.
     const double steps = std::pow(0x1p-23, 2) / 4 / (conditions_.sample_rate.hz / 2);
     const auto square = [](double x) { return x * x; };
-    const double output_scale = card.output_full_scale_vrms * std::sqrt(2.0);
+    const double output_scale = output_full_scale_v(channel);
     double source = square(receiver_.input_noise_vrms) / kNoiseBandHz;
     if (!conditions_.is_input_shorted) {
       source += square(output_scale) *
@@ -228,7 +246,7 @@ class Bench {
       density += square(receiver_.channels[channel].output_noise_vrms) / kNoiseBandHz;
     }
     if (!is_read) return density;
-    const double input_scale = ratio_ * card.input_full_scale_vrms * std::sqrt(2.0);
+    const double input_scale = input_full_scale_v(channel);
     return density * std::norm(high_pass(f, card.input_high_pass_hz)) +
            square(input_scale) *
                (square(rms_of_dbfs(card.input_noise_dbfs)) / kNoiseBandHz + steps);
@@ -287,7 +305,7 @@ class Bench {
     truth.hum_vrms = hum_vrms(channel, is_read);
     const double rest = harmonics + std::pow(truth.noise_vrms, 2) + std::pow(truth.hum_vrms, 2);
     truth.level_vrms = std::sqrt(std::pow(truth.fundamental_vrms, 2) + rest);
-    truth.watts = std::pow(truth.level_vrms, 2) / scenario_.load_ohm;
+    truth.watts = std::pow(truth.level_vrms, 2) / load_ohm(channel);
     const bool has_tone = fundamental > 0;
     truth.thd_percent =
         has_tone ? 100 * std::sqrt(harmonics) / truth.fundamental_vrms : kNotANumber;
@@ -298,7 +316,7 @@ class Bench {
   const Scenario& scenario_;
   const Receiver& receiver_;
   const TruthConditions& conditions_;
-  double ratio_;
+  const BenchRange& range_;
 };
 
 }  // namespace

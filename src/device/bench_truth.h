@@ -44,13 +44,14 @@ struct SpectrumTruth {
   double noise_a_vrms;                   ///< the same, A-weighted
   double hum_vrms;                       ///< mains family
   double level_vrms;                     ///< everything
-  double watts;                          ///< level^2 / load
+  double watts;                          ///< level^2 / what the load truly is
 };
 
 struct ChannelTruth {
   SpectrumTruth terminals;  ///< at the amplifier's terminals
   /// As the sound card reads it, in volts at the terminals: with its noise, steps, distortion and
-  /// input high-pass. What a measurement should find.
+  /// input high-pass, but its scales and the divider's known exactly. What a measurement on a
+  /// perfectly calibrated bench should find.
   SpectrumTruth as_read;
   double fundamental_dbfs;  ///< as read, at the converter
   double peak_positive_v;   ///< of the tone with its distortion, at the terminals
@@ -92,6 +93,9 @@ struct BenchTruth {
                                                            const TruthConditions& conditions,
                                                            std::size_t channel,
                                                            double thd_n_percent);
+
+/// For people: what the parts of `scenario` are, where they are not as marked.
+[[nodiscard]] std::string parts_text(const Scenario& scenario);
 
 /// For people: the conditions, then both channels side by side, terminals and as read.
 [[nodiscard]] std::string to_text(const BenchTruth& truth);

@@ -2,6 +2,7 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <iterator>
 
@@ -52,7 +53,32 @@ void append_harmonics(std::string& text, const BenchTruth& truth) {
   }
 }
 
+void append_part(std::string& text, const std::string& label, double marked,
+                 const std::array<double, 2>& scale) {
+  fmt::format_to(std::back_inserter(text), "{:<34}{:>14}{:>14}\n", label,
+                 cell(marked * scale[kLeft]), cell(marked * scale[kRight]));
+}
+
 }  // namespace
+
+std::string parts_text(const Scenario& scenario) {
+  const BenchParts& parts = scenario.parts;
+  std::string text = fmt::format("{:<34}{:>14}{:>14}\n", "parts as they are", "left", "right");
+  append_part(text, "input full scale, V RMS", scenario.sound_card.input_full_scale_vrms,
+              parts.input_scale);
+  append_part(text, "output full scale, V RMS", scenario.sound_card.output_full_scale_vrms,
+              parts.output_scale);
+  for (std::size_t k = 0; k < scenario.ranges.size(); ++k) {
+    append_part(text, fmt::format("ratio of the {} range", scenario.ranges[k].name),
+                scenario.ranges[k].ratio, parts.ratio(k));
+  }
+  append_part(text, "load, ohm", scenario.load_ohm, parts.load_scale);
+  fmt::format_to(std::back_inserter(text),
+                 "the meter reads {:+.3f} % in volts, {:+.3f} % in ohm; its leads have {:.3f} "
+                 "ohm\n",
+                 100 * (parts.voltmeter_gain - 1), 100 * (parts.ohmmeter_gain - 1), parts.lead_ohm);
+  return text;
+}
 
 std::string to_text(const BenchTruth& truth) {
   std::string text;
