@@ -20,6 +20,9 @@ constexpr std::int64_t kVersionRead = 1;
 // Calibrated, a profile has some hundred kilobytes; anything far larger is some other file.
 constexpr std::uintmax_t kLargestProfileBytes = 1 << 20;
 
+// What is divided by or squared stays clear of zero, so that no result overflows.
+constexpr double kSmallestFactor = 1e-6;
+
 // A later version than this program reads comes first: in that, keys unknown here may be right.
 void check_version(const Section& root) {
   const std::int64_t version = root.whole_number("version");
@@ -42,8 +45,9 @@ void read_sound_card(const Section& section, Profile& profile) {
   profile.input_device = section.text_or_empty("input_device");
   profile.output_device = section.text_or_empty("output_device");
   profile.sample_rate_hz = section.number("sample_rate_hz", {8000, 768000});
-  profile.input_full_scale_vrms = section.number("input_full_scale_vrms", above_zero(1000));
-  profile.output_full_scale_vrms = section.number("output_full_scale_vrms", above_zero(1000));
+  profile.input_full_scale_vrms = section.number("input_full_scale_vrms", {kSmallestFactor, 1000});
+  profile.output_full_scale_vrms =
+      section.number("output_full_scale_vrms", {kSmallestFactor, 1000});
   profile.stability_percent =
       section.number_if_any("stability_percent", {0, 50}).value_or(profile.stability_percent);
   profile.clock_ppm = section.number_if_any("clock_ppm", {0, 10000}).value_or(profile.clock_ppm);
@@ -59,7 +63,7 @@ std::vector<Range> read_ranges(const Section& root, double input_full_scale_vrms
     section.allow_only({"name", "ratio", "calibration"});
     Range range;
     range.name = section.text("name");
-    range.ratio = section.number("ratio", above_zero(1e6));
+    range.ratio = section.number("ratio", {kSmallestFactor, 1e6});
     if (const auto calibration = section.section_if_any("calibration")) {
       range.calibration =
           read_scale_calibrations(*calibration, input_full_scale_vrms * range.ratio);
@@ -80,7 +84,7 @@ std::vector<Range> read_ranges(const Section& root, double input_full_scale_vrms
 Load read_load(const Section& section) {
   section.allow_only({"resistance_ohm", "rated_w", "rated_s", "continuous_w", "calibration"});
   Load load;
-  load.resistance_ohm = section.number("resistance_ohm", above_zero(1e6));
+  load.resistance_ohm = section.number("resistance_ohm", {kSmallestFactor, 1e6});
   load.rated_w = section.number("rated_w", above_zero(1e5));
   load.rated_s = section.number_if_any("rated_s", above_zero(1e6));
   load.continuous_w = section.number_if_any("continuous_w", above_zero(1e5));

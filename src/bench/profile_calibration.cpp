@@ -42,8 +42,8 @@ void refuse_far_from_nominal(const Section& section, std::string_view key, doubl
 ScaleCalibration read_scale(const Section& section, double nominal_full_scale_vrms) {
   section.allow_only({"full_scale_vrms", "meter_v", "level_dbfs", "repeatability"});
   ScaleCalibration scale;
-  scale.full_scale_vrms = section.number("full_scale_vrms", above_zero(1e6));
-  scale.meter_v = section.number("meter_v", above_zero(1e6));
+  scale.full_scale_vrms = section.number("full_scale_vrms", above_zero(1e10));
+  scale.meter_v = section.number("meter_v", above_zero(1e10));
   scale.level_dbfs = section.number("level_dbfs", kRead);
   scale.repeatability = section.number("repeatability", {0, 1});
   const double expected_vrms = scale.meter_v / amplitude_ratio_of_db(scale.level_dbfs);
