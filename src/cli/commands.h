@@ -19,5 +19,6 @@ void add_power_command(CLI::App& app, Job& job);
 void add_noise_command(CLI::App& app, Job& job);
 void add_analyze_command(CLI::App& app, Job& job);
 void add_truth_command(CLI::App& app, Job& job);
+void add_calibrate_command(CLI::App& app, Job& job);
 
 }  // namespace sinewright

@@ -36,6 +36,7 @@ void set_up(CLI::App& app, Job& job) {
   add_noise_command(app, job);
   add_analyze_command(app, job);
   add_truth_command(app, job);
+  add_calibrate_command(app, job);
   app.get_formatter()->column_width(34);
   add_example(app, "sinewright measure --bench my-bench.toml --follow");
 }
