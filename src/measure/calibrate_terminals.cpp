@@ -16,7 +16,7 @@ constexpr double kLeast_dbfs = -20;   // the volume is right when the drive ends
 constexpr double kMost_dbfs = -3;
 constexpr double kStep_db = 6;
 constexpr double kLook_s = 0.3;
-constexpr double kGuard_w = 1.1;
+constexpr double kGuard_w = 1;
 
 /// The unit under the tone: what the louder channel's load takes.
 class UnitDrive {
