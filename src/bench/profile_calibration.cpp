@@ -34,9 +34,10 @@ MeterAccuracy read_meter(const Section& section, std::string_view resolution_key
 void refuse_far_from_nominal(const Section& section, std::string_view key, double value,
                              double nominal) {
   if (value <= kFarthestFromNominal * nominal && value * kFarthestFromNominal >= nominal) return;
-  section.fail_key(key, fmt::format("'{}' is {:.6g}, nominal is {:.6g}: one of them is wrong, or "
-                                    "the bench was changed since; correct it or calibrate again",
-                                    key, value, nominal));
+  section.fail_key(
+      key, fmt::format("'{}' is {:.6g}, nominal is {:.6g}: one of them is wrong, or the bench was "
+                       "changed since; correct it, or delete {} and calibrate again",
+                       key, value, nominal, section.title()));
 }
 
 ScaleCalibration read_scale(const Section& section, double nominal_full_scale_vrms) {
@@ -48,11 +49,11 @@ ScaleCalibration read_scale(const Section& section, double nominal_full_scale_vr
   scale.repeatability = section.number("repeatability", {0, 1});
   const double expected_vrms = scale.meter_v / amplitude_ratio_of_db(scale.level_dbfs);
   if (std::abs(scale.full_scale_vrms / expected_vrms - 1) > kFullScaleAgreement) {
-    section.fail_key(
-        "full_scale_vrms",
-        fmt::format("'full_scale_vrms' is {}, but {} V at {} dBFS make it {:.6g}; undo "
-                    "the edit or calibrate again",
-                    scale.full_scale_vrms, scale.meter_v, scale.level_dbfs, expected_vrms));
+    section.fail_key("full_scale_vrms",
+                     fmt::format("'full_scale_vrms' is {}, but {} V at {} dBFS make it {:.6g}; "
+                                 "undo the edit, or delete {} and calibrate again",
+                                 scale.full_scale_vrms, scale.meter_v, scale.level_dbfs,
+                                 expected_vrms, section.title()));
   }
   refuse_far_from_nominal(section, "full_scale_vrms", scale.full_scale_vrms,
                           nominal_full_scale_vrms);

@@ -196,7 +196,7 @@ TEST_CASE("what cannot be read back is not written") {
   CHECK(fs::is_empty(folder.path()));
 }
 
-TEST_CASE("every value carries a comment or stands under one, no line ends in a space") {
+TEST_CASE("the text begins with what it is, and no line ends in a space") {
   const std::string text = to_toml(RandomProfile(2).profile());
   CHECK(text.rfind("# Bench profile", 0) == 0);
   CHECK(text.find(" \n") == std::string::npos);
