@@ -38,6 +38,8 @@ struct ScaleCalibrations {
   std::string device;  ///< Stream::device() at that time
   double frequency_hz = 0;
   double drive_dbfs = 0;  ///< of the tone played
+  /// Read at a unit's terminals: the drive then tells nothing of the sound card's own loop.
+  bool is_through_unit = false;
   MeterAccuracy meter;
   std::array<std::optional<ScaleCalibration>, 2> channels;
   [[nodiscard]] bool operator==(const ScaleCalibrations&) const = default;

@@ -103,13 +103,20 @@ std::vector<LoopbackTone> read_tones(const Section& loopback) {
 }  // namespace
 
 ScaleCalibrations read_scale_calibrations(const Section& section, double nominal_full_scale_vrms) {
-  section.allow_only({"date", "device", "frequency_hz", "drive_dbfs", "meter_percent",
+  section.allow_only({"date", "device", "frequency_hz", "drive_dbfs", "at", "meter_percent",
                       "meter_digits", "meter_resolution_v", "left", "right"});
   ScaleCalibrations all;
   all.date = section.date("date");
   all.device = section.text("device");
   all.frequency_hz = section.number("frequency_hz", kFrequency);
   all.drive_dbfs = section.number("drive_dbfs", kPlayed);
+  if (section.has("at")) {
+    const std::string at = section.text("at");
+    if (at != "divider" && at != "terminals") {
+      section.fail_key("at", fmt::format("'at' is '{}'; write \"divider\" or \"terminals\"", at));
+    }
+    all.is_through_unit = at == "terminals";
+  }
   all.meter = read_meter(section, "meter_resolution_v");
   if (!section.has("left") && !section.has("right")) {
     section.fail_here(

@@ -83,6 +83,9 @@ void write_scales(Lines& lines, const std::string& table, const std::string& com
   lines.entry("device", in_quotes(scales->device), "the sound card at that time");
   lines.entry("frequency_hz", scales->frequency_hz, "of the tone that was read");
   lines.entry("drive_dbfs", scales->drive_dbfs, "level at which it was played");
+  if (scales->is_through_unit) {
+    lines.entry("at", in_quotes("terminals"), "of a unit; not at the divider's top");
+  }
   lines.entry("meter_percent", scales->meter.percent, "the meter's data sheet: +-(% of reading");
   lines.entry("meter_digits", scales->meter.digits, "+ digits of the last place)");
   lines.entry("meter_resolution_v", scales->meter.resolution, "one digit of its display, V");

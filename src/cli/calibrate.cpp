@@ -122,6 +122,7 @@ void add_calibrate_command(CLI::App& app, Job& job) {
   add_calibrate_output_command(*command, job);
   add_calibrate_load_command(*command, job);
   add_calibrate_loopback_command(*command, job);
+  add_calibrate_check_command(*command, job);
   add_calibrate_show_command(*command, job);
   add_example(*command,
               "sinewright calibrate input --bench my-bench.toml --range high\n"

@@ -6,8 +6,8 @@
 #include <array>
 #include <chrono>
 #include <cmath>
-#include <limits>
 #include <cstdio>
+#include <limits>
 
 #include "bench/budget.h"
 #include "findings/error.h"
@@ -58,6 +58,12 @@ class Check {
         chain_(*session.chain()),
         names_(session.context().channels),
         findings_(session.begin_findings("bench_check")) {
+    tone_ = settings_.tone;
+    const std::optional<ScaleCalibrations>& range = chain_.range().calibration;
+    if (range && !range->is_through_unit) {
+      tone_.frequency_hz = range->frequency_hz;
+      tone_.drive_dbfs = range->drive_dbfs;
+    }
     const std::optional<Loopback>& loopback = chain_.profile().loopback;
     if (loopback && !loopback->tones.empty()) residual_.emplace(*loopback);
   }
@@ -121,13 +127,13 @@ class Check {
   }
 
   void read_levels() {
-    const double frequency_hz = settings_.tone.frequency_hz;
-    progress_.report(0, fmt::format("{:g} Hz, {:g} dBFS", frequency_hz, settings_.tone.drive_dbfs));
-    session_.play({frequency_hz}, settings_.tone.drive_dbfs);
+    const double frequency_hz = tone_.frequency_hz;
+    progress_.report(0, fmt::format("{:g} Hz, {:g} dBFS", frequency_hz, tone_.drive_dbfs));
+    session_.play({frequency_hz}, tone_.drive_dbfs);
     session_.settle(0.2);
     ToneAnalysis analysis;
-    static_cast<void>(session_.measure_tone(session_.capture(settings_.tone.duration_s),
-                                            {frequency_hz}, &analysis));
+    static_cast<void>(
+        session_.measure_tone(session_.capture(tone_.duration_s), {frequency_hz}, &analysis));
     for (std::size_t c = 0; c < names_.size(); ++c) {
       const ToneChannel& tone = analysis.channels[c];
       if (!tone.has_tone) {
@@ -151,7 +157,7 @@ class Check {
 
   [[nodiscard]] std::vector<Component> volts_of(std::size_t channel) const {
     if (!chain_.has_calibrated_volts(channel)) return {};
-    return volts_budget(chain_, channel, settings_.tone.frequency_hz,
+    return volts_budget(chain_, channel, tone_.frequency_hz,
                         levels_.size() > channel ? levels_[channel].repeatability : Repeatability{},
                         residual());
   }
@@ -166,13 +172,14 @@ class Check {
 
   // At calibration the same loop was read in the same wiring: the meter plays no part.
   void compare_with_calibration() {
-    const double drive_dbfs = settings_.tone.drive_dbfs;
+    const double drive_dbfs = tone_.drive_dbfs;
     for (std::size_t c = 0; c < names_.size(); ++c) {
       double expected_v =
           chain_.profile().output_full_scale_vrms * amplitude_ratio_of_db(drive_dbfs);
       std::vector<Component> budget;
       double limit_db = kNominal_db;
-      if (chain_.has_calibrated_volts(c)) {
+      const std::optional<ScaleCalibrations>& range = chain_.range().calibration;
+      if (chain_.has_calibrated_volts(c) && !range->is_through_unit) {
         const ScaleCalibrations& then = *chain_.range().calibration;
         const ScaleCalibration& channel = *then.channels[c];
         expected_v = channel.full_scale_vrms *
@@ -185,8 +192,9 @@ class Check {
         limit_db = kDbOfRelative * combine(budget).expanded;
       }
       append_reading(findings_, "expected", names_[c], expected_v, Unit::kVolt);
-      findings_.readings.back().note = budget.empty() ? "from the drive and nominal values"
-                                                      : "as read when this range was calibrated";
+      findings_.readings.back().note = budget.empty()
+                                           ? "from the drive and the output's nominal volts"
+                                           : "as read when this range was calibrated";
       const double difference_db = db_of_amplitude_ratio(levels_[c].volts / expected_v);
       append_with_uncertainty(findings_, "difference", names_[c], difference_db, Unit::kDb, budget,
                               kDbOfRelative);
@@ -228,6 +236,7 @@ class Check {
   const Chain& chain_;
   std::vector<std::string> names_;
   Findings findings_;
+  CalibrationTone tone_;
   std::optional<SoundCardResidual> residual_;
   std::vector<ChannelLevel> levels_;
 };

@@ -11,7 +11,7 @@
 namespace sinewright {
 
 struct BenchCheckSettings {
-  CalibrationTone tone;
+  CalibrationTone tone;                ///< where the range is not calibrated; else as it was then
   std::optional<MeterAccuracy> meter;  ///< none: the meter is not asked for
   bool checks_stream = true;
   StreamCheckSettings stream;

@@ -198,6 +198,7 @@ ScaleCalibrations calibrate_input(Session& session, const InputCalibrationSettin
   check_looks(before, after, session.channels());
 
   ScaleCalibrations calibrations = begin_calibrations(session, tone, settings.meter);
+  calibrations.is_through_unit = is_at_unit;
   const SteadyLevel level = mean_of(before, after);
   for (std::size_t c = 0; c < session.channels(); ++c) {
     if (!meter_v[c]) continue;

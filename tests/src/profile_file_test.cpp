@@ -95,6 +95,7 @@ class RandomProfile {
     made.device = text(1);
     made.frequency_hz = real(0.1, 400000);
     made.drive_dbfs = real(-200, 0);
+    made.is_through_unit = real(0, 1) > 0.5;
     made.meter = meter();
     const int which = whole(1, 3);
     if ((which & 1) != 0) made.channels[0] = scale(nominal_vrms);
