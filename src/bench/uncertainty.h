@@ -51,11 +51,14 @@ inline constexpr double kCoverage = 0.9545;
 /// Satterthwaite (G.4.1; with correlations, for which it is not derived, at least those of the
 /// component that has fewest). The coverage factor is the quantile of the sum of the components'
 /// distributions (1.65 for one rectangle, 2.00 for the normal limit), times that of Student's t for
-/// these degrees of freedom over the normal one. Components with a correlation count as normal.
-/// No component, or none above zero: all zero, k = 2.
-/// Throws std::invalid_argument for a component that is negative or not finite or has less than one
-/// degree of freedom, a correlation that names no component, or a component with itself, or lies
-/// outside -1 to 1, or a coverage outside (0, 1).
+/// these degrees of freedom over the normal one. That covers as promised but where few degrees of
+/// freedom lead: 92 to 94 % with two, 94 to 95 % with four, a weakness of Welch and Satterthwaite.
+/// Components with a correlation count as normal. No component, or none above zero: all zero, and
+/// k = 2. Never NaN.
+///
+/// Throws std::invalid_argument for a component that is negative or not finite, or has less than
+/// one degree of freedom; for a correlation that names no component, or one with itself, or lies
+/// outside -1 to 1; for a coverage outside (0, 1).
 [[nodiscard]] Uncertainty combine(std::span<const Component> components,
                                   std::span<const Correlation> correlations = {},
                                   double coverage = kCoverage);

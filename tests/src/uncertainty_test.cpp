@@ -205,6 +205,23 @@ TEST_CASE("k lies between that of an arcsine and that of Student's t, whatever t
   }
 }
 
+TEST_CASE("the watt worked by hand in docs/uncertainty.md") {
+  // Summed there line by line on paper: 1.694 %^2, 2.4 %, 1.5 W of 62.1; k from the text.
+  const auto budget = [](double meter_bound) {
+    return std::vector<Component>{
+        rectangular("meter", meter_bound, 2),         rectangular("its display", 0.0005 / 1.412, 2),
+        rectangular("gain since", 0.001, 2),          rectangular("response", 0.00023, 2),
+        rectangular("ohmmeter", 0.005 + 0.02 / 7.92), rectangular("its display", 0.005 / 7.92),
+        rectangular("leads", 0.005 / 7.92),           rectangular("temperature", 0.006)};
+  };
+  const Uncertainty u = combine(budget(0.008 + 0.003 / 1.412));
+  CHECK(within(1e4 * u.standard * u.standard, 1.694, 5e-4));
+  CHECK(within(u.k, 1.84, 5e-3));
+  CHECK(within(100 * u.expanded, 2.4, 0.05));
+  CHECK(within(22.18 * 22.18 / 7.92 * u.expanded, 1.5, 0.05));
+  CHECK(within(100 * combine(budget(0.002)).expanded, 1.2, 0.05));
+}
+
 TEST_CASE("correlated components add up or cancel") {
   const std::vector<Component> sum = {rectangular("left", 1), rectangular("right", 1)};
   const std::vector<Component> difference = {rectangular("left", 1), rectangular("right", 1, -1)};
