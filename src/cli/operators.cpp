@@ -10,12 +10,15 @@
 #include "cli/values.h"
 #include "device/simulated_bench.h"
 #include "findings/error.h"
+#include "report/labels.h"
 #include "report/text_table.h"
 
 namespace sinewright {
 namespace {
 
 constexpr double kTurn_db = 1;
+constexpr Bounds kTypedVolts = {1e-6, 1e4, "V"};
+constexpr Bounds kTypedOhms = {0, 1e6, "ohm"};  // joined leads may well show 0
 
 // Each line wrapped by itself: a checklist stays a list.
 std::string asked(const std::string& text) {
@@ -25,6 +28,45 @@ std::string asked(const std::string& text) {
     set += wrapped(line, line.starts_with("- ") ? "  " : "", error_columns());
   }
   return set;
+}
+
+bool is_in_ohms(const MeterPoint& point) {
+  return point.place == MeterPoint::Place::kLoad || point.place == MeterPoint::Place::kLeads;
+}
+
+std::string trimmed(const std::string& text) {
+  const std::size_t first = text.find_first_not_of(" \t\r");
+  if (first == std::string::npos) return {};
+  return text.substr(first, text.find_last_not_of(" \t\r") - first + 1);
+}
+
+/// Takes `unit` off the end of `text`; false when it does not stand there.
+bool takes_off(std::string& text, const std::string& unit) {
+  if (!text.ends_with(unit)) return false;
+  text = trimmed(text.substr(0, text.size() - unit.size()));
+  return true;
+}
+
+/// What was read off a meter and typed, the unit along with it or not. Throws Error (kUsage).
+double typed_reading(const MeterPoint& point, const std::string& text) {
+  // 1,414 is 1.414 to one and 1414 to another: never guessed.
+  if (text.find(',') != std::string::npos) {
+    throw Error(ExitCode::kUsage,
+                fmt::format("reading {}: has a comma; type a point before the decimals, nothing "
+                            "between thousands",
+                            printable(text)));
+  }
+  std::string number = text;
+  if (is_in_ohms(point)) {
+    static_cast<void>(takes_off(number, "ohm") || takes_off(number, "Ω"));
+    return parse_number("reading", number, kTypedOhms);
+  }
+  if (takes_off(number, "mV")) {
+    return parse_number("reading", number, {1e3 * kTypedVolts.low, 1e3 * kTypedVolts.high, "mV"}) /
+           1e3;
+  }
+  static_cast<void>(takes_off(number, "V"));
+  return parse_number("reading", number, kTypedVolts);
 }
 
 }  // namespace
@@ -54,7 +96,7 @@ bool TerminalOperator::is_done_turning(const std::string& text) {
 
 bool TerminalOperator::wires(Wiring /*wiring*/, const std::string& text) { return confirms(text); }
 
-std::optional<double> TerminalOperator::reads_meter(const MeterPoint& /*point*/,
+std::optional<double> TerminalOperator::reads_meter(const MeterPoint& point,
                                                     const std::string& text,
                                                     const std::function<void()>& meanwhile) {
   check_presence();
@@ -65,9 +107,11 @@ std::optional<double> TerminalOperator::reads_meter(const MeterPoint& /*point*/,
       meanwhile();
     }
     std::string line;
-    if (!read_line(line) || line.empty()) return std::nullopt;
+    if (!read_line(line)) return std::nullopt;
+    line = trimmed(line);
+    if (line.empty()) return std::nullopt;
     try {
-      return parse_number("reading", line, {1e-9, 1e6, ""});
+      return typed_reading(point, line);
     } catch (const Error& error) {
       print_error(fmt::format("{}\n", error.what()));
     }
@@ -107,7 +151,8 @@ std::optional<double> SimulatedOperator::reads_meter(const MeterPoint& point,
                                                      const std::function<void()>& meanwhile) {
   meanwhile();
   const double reading = bench_.meter_reading(point);
-  print_error(fmt::format("{}(simulated bench: the meter reads {:.6g})\n", asked(text), reading));
+  print_error(fmt::format("{}(simulated bench: the meter reads {:.6g} {})\n", asked(text), reading,
+                          is_in_ohms(point) ? "ohm" : "V"));
   return reading;
 }
 

@@ -20,6 +20,8 @@ class TerminalOperator final : public Operator {
   [[nodiscard]] bool confirms(const std::string& text) override;
   [[nodiscard]] bool is_done_turning(const std::string& text) override;
   [[nodiscard]] bool wires(Wiring wiring, const std::string& text) override;
+  /// Takes "1.414", "1.414 V", "870 mV", "8.05 ohm"; asks again, with the reason, after anything
+  /// else, also after a comma, which is a point to one and thousands to another.
   [[nodiscard]] std::optional<double> reads_meter(const MeterPoint& point, const std::string& text,
                                                   const std::function<void()>& meanwhile) override;
 
