@@ -82,6 +82,7 @@ class WatchedBench final : public Stream {
     if (before_read) before_read();
     const std::size_t count = bench.read(samples);
     frames_read += static_cast<std::int64_t>(count);
+    for (std::size_t n = 0; change && n < count; ++n) change(samples[2 * n], samples[2 * n + 1]);
     journal_.read.insert(journal_.read.end(), samples.begin(),
                          samples.begin() + static_cast<std::ptrdiff_t>(2 * count));
     return count;
@@ -96,6 +97,7 @@ class WatchedBench final : public Stream {
   std::int64_t frames_read = 0;
   std::int64_t ends_at = INT64_MAX;
   std::function<void()> before_read;
+  std::function<void(double&, double&)> change;  ///< of each frame read: what the system does to it
 
  private:
   Journal& journal_;
