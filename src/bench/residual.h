@@ -140,14 +140,15 @@ struct NoiseMeasured {
 };
 
 /// THD+N of the unit, relative to the total. Noise has no phase to know: the sound card's share of
-/// it is taken out as a power, never below zero, and `value` holds the middle of that share taken
-/// out; harmonics count as for THD. So `value` is lower than what was read wherever the sound
-/// card's noise matters, and the same elsewhere. The interval takes most of the share out at its
-/// lower end and least at its upper end, each widened by two standard deviations of the noise; not
-/// bracketed, it starts at 0 and takes nothing out above. `standard` adds to that of THD the
-/// noise's deviation and the share's openness (rectangular). Throws std::invalid_argument as
-/// limit_thd, and for a fundamental that is not positive or a noise or deviation that is negative
-/// or not finite.
+/// it is taken out as a power, never below zero; harmonics count as for THD. `value` has the middle
+/// of the share taken out, so it is lower than what was read wherever the sound card's noise
+/// matters, and the same elsewhere. The interval takes most of the share out at its lower end and
+/// least at its upper end, each widened by two standard deviations of the noise; not bracketed, it
+/// starts at 0 and takes nothing out above. `standard` adds to that of THD the noise's deviation
+/// and the share's openness (rectangular); a caller adds the spread of the harmonics alone.
+///
+/// Throws std::invalid_argument as limit_thd does, and for a fundamental that is not positive or a
+/// noise or deviation that is negative or not finite.
 [[nodiscard]] Limited limit_thd_n(std::span<const MeasuredHarmonic> harmonics,
                                   const NoiseMeasured& noise, const SoundCardResidual& residual,
                                   std::size_t channel, const OperatingPoint& at);
