@@ -104,7 +104,7 @@ class WatchedBench final : public Stream {
 };
 
 /// Answers as told and remembers what it was asked.
-class ScriptedOperator final : public Operator {
+class ScriptedOperator : public Operator {
  public:
   [[nodiscard]] bool confirms(const std::string& text) override {
     asked.push_back(text);
