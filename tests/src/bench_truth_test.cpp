@@ -70,6 +70,40 @@ TEST_CASE("rails sag less when one channel is driven alone") {
   CHECK(one->channels[kLeft].as_read.watts > both->channels[kLeft].as_read.watts + 3);
 }
 
+TEST_CASE("parts off by a stated factor move the true figures by it") {
+  Scenario scenario = quiet(larkfield("as-left"));
+  scenario.receiver.output_impedance_ohm = 0;
+  TruthConditions conditions;
+  conditions.drive_dbfs = -40;
+  const ChannelTruth marked = bench_truth(scenario, conditions).channels[kRight];
+  scenario.parts.output_scale = {1, 1.05};
+  scenario.parts.input_scale = {1, 0.97};
+  scenario.parts.ratio_scale = {{1, 1.02}};
+  scenario.parts.load_scale = {1, 1.01};
+  const ChannelTruth drawn = bench_truth(scenario, conditions).channels[kRight];
+  // The curves bend 5 % more by less than 1e-4.
+  CHECK(within(drawn.as_read.fundamental_vrms / marked.as_read.fundamental_vrms, 1.05, 1e-4));
+  CHECK(within(drawn.as_read.watts / marked.as_read.watts, 1.05 * 1.05 / 1.01, 2e-4));
+  CHECK(within(drawn.fundamental_dbfs - marked.fundamental_dbfs,
+               db_of_amplitude_ratio(1.05 / (0.97 * 1.02)), 1e-3));
+  const std::string text = parts_text(scenario);
+  CHECK(text.find("ratio of the high range") != std::string::npos);
+  CHECK(text.find("20.4") != std::string::npos);
+  CHECK(text.find("8.08") != std::string::npos);
+}
+
+TEST_CASE("the load's true ohms divide with the output impedance") {
+  Scenario scenario = quiet(larkfield("as-left"));
+  scenario.receiver.supply.resistance_ohm = 0;  // rails that sag would bend a little otherwise
+  TruthConditions conditions;
+  conditions.drive_dbfs = -40;
+  const double marked = bench_truth(scenario, conditions).channels[kLeft].terminals.level_vrms;
+  scenario.parts.load_scale = {0.5, 1};
+  const double halved = bench_truth(scenario, conditions).channels[kLeft].terminals.level_vrms;
+  const double impedance = scenario.receiver.output_impedance_ohm;
+  CHECK(within(halved / marked, (4 / (4 + impedance)) / (8 / (8 + impedance)), 1e-9));
+}
+
 TEST_CASE("a silent bench has no tone, and its text says so") {
   TruthConditions conditions;
   conditions.is_powered = false;

@@ -24,6 +24,7 @@ struct Setting {
   double rate_hz;
   std::int64_t frequency_hz;
   double drive_dbfs;
+  std::uint64_t parts_seed = 0;  // 0: as marked
 };
 
 /// Simulation against truth: levels within `level_db`, harmonics within `harmonic_db`.
@@ -32,7 +33,10 @@ void check_against_truth(const Setting& setting, double level_db, double harmoni
   CAPTURE(setting.rate_hz);
   CAPTURE(setting.frequency_hz);
   CAPTURE(setting.drive_dbfs);
-  const Scenario scenario = quiet(larkfield(setting.state));
+  Scenario scenario = quiet(larkfield(setting.state));
+  if (setting.parts_seed > 0) {
+    scenario.parts = random_parts(setting.parts_seed, scenario.ranges.size());
+  }
   SimulatedBench bench(scenario, {setting.rate_hz});
   bench.set_volume_db(-21);
   bench.play(
@@ -50,7 +54,8 @@ void check_against_truth(const Setting& setting, double level_db, double harmoni
   for (const std::size_t c : {kLeft, kRight}) {
     CAPTURE(c);
     const SpectrumTruth& expected = truth.channels[c].as_read;
-    const double level = level_vrms(capture, setting.frequency_hz, c, 20);
+    const double ratio = 20 * scenario.parts.ratio(0)[c] * scenario.parts.input_scale[c];
+    const double level = level_vrms(capture, setting.frequency_hz, c, ratio);
     const double error_db = db_of_amplitude_ratio(level / expected.fundamental_vrms);
     CAPTURE(error_db);
     CHECK(std::abs(error_db) < level_db);
@@ -62,7 +67,7 @@ void check_against_truth(const Setting& setting, double level_db, double harmoni
     for (const HarmonicTruth& harmonic : expected.harmonics) {
       if (harmonic.level_dbc < -100 || harmonic.order > 12) continue;
       CAPTURE(harmonic.order);
-      const double found = level_vrms(capture, setting.frequency_hz * harmonic.order, c, 20);
+      const double found = level_vrms(capture, setting.frequency_hz * harmonic.order, c, ratio);
       const double found_dbc = db_of_amplitude_ratio(found / expected.fundamental_vrms);
       CHECK(within(found_dbc, harmonic.level_dbc, harmonic_db));
     }
@@ -92,6 +97,12 @@ TEST_CASE("level, phase and harmonics are the truth's, clipping at sagging rails
   check_against_truth({"as-left", 48000, 990, -0.4}, 0.002, 0.01);
   check_against_truth({"as-left", 48000, 990, 0}, 0.002, 0.01);
   check_against_truth({"as-found", 48000, 7010, -0.4}, 0.002, 0.01);
+}
+
+TEST_CASE("level, phase and harmonics are the truth's, with parts as drawn") {
+  check_against_truth({"as-left", 48000, 990, -3, 1}, 0.002, kBelowClipping);
+  check_against_truth({"as-found", 48000, 990, -20, 2}, 0.002, kBelowClipping);
+  check_against_truth({"as-left", 48000, 990, 0, 3}, 0.002, 0.01);  // clipping
 }
 
 struct Drive {
@@ -242,6 +253,64 @@ TEST_CASE("a gain step and a relay that opens come at their frames") {
   CHECK(within(step_db, -1, 0.001));
   CHECK(within(level_vrms(stepped, 990, kRight, 20), level_vrms(before, 990, kRight, 20), 1e-5));
   CHECK(level_vrms(killed, 990, kRight, 20) < 1e-5);
+}
+
+TEST_CASE("a load that opens lifts its channel by what the output impedance took") {
+  Scenario scenario = quiet(larkfield("as-left"));
+  scenario.receiver.supply.resistance_ohm = 0;  // so that rails tell nothing
+  SimulatedBench bench(scenario, {48000});
+  bench.set_volume_db(-40);
+  bench.play(std::make_shared<ExactTone>(990, 48000, -6));
+  settle(bench, 10);
+  bench.open_load(4800 * 11, kLeft);
+  const BenchCapture before(bench);
+  settle(bench, 3);
+  const BenchCapture after(bench);
+  const auto rise_db = [&](std::size_t channel) {
+    return db_of_amplitude_ratio(level_vrms(after, 990, channel, 20) /
+                                 level_vrms(before, 990, channel, 20));
+  };
+  const double expected_db =
+      db_of_amplitude_ratio(1 + scenario.receiver.output_impedance_ohm / scenario.load_ohm);
+  CHECK(within(rise_db(kLeft), expected_db, 1e-4));  // the terminals' volts are 1e-4 of distortion
+  CHECK(within(rise_db(kRight), 0, 1e-4));
+}
+
+TEST_CASE("a channel without load draws nothing: the other's rails rise as if it were silent") {
+  const Scenario scenario = quiet(larkfield("as-left"));
+  const auto right_level_vrms = [&](bool opens, unsigned plays) {
+    SimulatedBench bench(scenario, {48000});
+    bench.set_volume_db(-21);
+    auto tone = std::make_shared<ExactTone>(990, 48000, 0);  // clips at the rails
+    tone->plays_ = plays;
+    bench.play(tone);
+    if (opens) bench.open_load(0, kLeft);
+    settle(bench, kSettledTenths);
+    return level_vrms(BenchCapture(bench), 990, kRight, 20);
+  };
+  const double open = right_level_vrms(true, 3);
+  CHECK(open > right_level_vrms(false, 3) * 1.01);
+  // Crosstalk of -75 dB is in one of them: 2e-4.
+  CHECK(within(open / right_level_vrms(false, 1U << kRight), 1, 3e-4));
+}
+
+TEST_CASE("a stall hands over the frames before it, then throws for good") {
+  SimulatedBench bench(quiet(larkfield("as-left")), {48000});
+  bench.stall(1000);
+  std::vector<double> samples(2 * 700);
+  CHECK(bench.read(samples) == 700);
+  CHECK(bench.read(samples) == 300);
+  for (int k = 0; k < 2; ++k) {
+    try {
+      (void)!bench.read(samples);
+      FAIL("read on");
+    } catch (const Error& error) {
+      CHECK(error.code() == ExitCode::kDevice);
+    }
+  }
+  CHECK(bench.frames_played() == 1000);
+  CHECK_THROWS_AS(bench.stall(999), std::invalid_argument);
+  CHECK_THROWS_AS(bench.open_load(2000, 2), std::invalid_argument);
 }
 
 TEST_CASE("crosstalk is the truth's") {
