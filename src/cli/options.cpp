@@ -74,7 +74,7 @@ CLI::Option* add_parts_option(CLI::App& app, std::optional<int>& parts) {
       .add_option_function<std::string>(
           "--simulated-parts",
           [&parts](const std::string& text) {
-            parts = parse_count("--simulated-parts", text, {1, 1e9, ""});
+            parts = parse_count("--simulated-parts", text, {1, 999999, ""});
           },
           "give it parts within their tolerances instead of as marked, drawn by this number, "
           "and a meter")
