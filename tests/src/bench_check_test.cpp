@@ -1,0 +1,160 @@
+// The day's check of a bench that was calibrated: unchanged, or changed in one way since.
+#include "measure/bench_check.h"
+
+#include <doctest/doctest.h>
+
+#include <cmath>
+#include <memory>
+
+#include "bench_run.h"
+#include "findings/check.h"
+#include "within.h"
+
+namespace sinewright {
+namespace {
+
+constexpr MeterAccuracy kVoltmeter{0.8, 0.5, 0.001};
+
+Scenario with_parts(std::uint64_t seed) {
+  Scenario scenario = larkfield("as-left");
+  scenario.parts = random_parts(seed, scenario.ranges.size());
+  return scenario;
+}
+
+struct Hand : ScriptedOperator {
+  explicit Hand(SimulatedBench& bench) {
+    on_wiring = [&bench](Wiring wiring) { bench.set_wiring(wiring); };
+    on_meter = [&bench](const MeterPoint& point) { return bench.meter_reading(point); };
+  }
+};
+
+/// The profile of this scenario's bench, its high range calibrated with its own meter.
+Profile calibrated(const Scenario& scenario) {
+  Profile profile =
+      read_profile(std::string(SINEWRIGHT_SOURCE_DIR) + "/calibration/simulated-bench.toml");
+  auto stream = std::make_unique<SimulatedBench>(scenario, SampleRate{48000});
+  SimulatedBench& bench = *stream;
+  Session session(std::move(stream), Chain(profile, "high"), {});
+  Hand hand(bench);
+  ScriptedProgress progress;
+  InputCalibrationSettings settings;
+  settings.meter = kVoltmeter;
+  profile.ranges[0].calibration = calibrate_input(session, settings, hand, progress);
+  return profile;
+}
+
+BenchCheckSettings levels_only() {
+  BenchCheckSettings settings;
+  settings.checks_stream = false;
+  return settings;
+}
+
+Findings check(const Scenario& scenario, const Profile& profile,
+               const BenchCheckSettings& settings = levels_only(), double meter_factor = 1) {
+  auto stream = std::make_unique<SimulatedBench>(scenario, SampleRate{48000});
+  SimulatedBench& bench = *stream;
+  Session session(std::move(stream), Chain(profile, "high"), {});
+  Hand hand(bench);
+  hand.on_meter = [&](const MeterPoint& point) {
+    return meter_factor * bench.meter_reading(point);
+  };
+  ScriptedProgress progress;
+  const Findings findings = check_bench(session, settings, hand, progress);
+  CHECK(problems_of(findings) == std::vector<std::string>{});
+  CHECK_FALSE(session.is_playing());
+  return findings;
+}
+
+double value(const Findings& findings, const std::string& key, Unit unit) {
+  const Reading* reading = find_reading(findings, key, "left", unit);
+  REQUIRE(reading != nullptr);
+  REQUIRE(reading->value);
+  return *reading->value;
+}
+
+}  // namespace
+
+TEST_CASE("check: an unchanged bench agrees, stream and all") {
+  const Scenario scenario = with_parts(7);
+  BenchCheckSettings settings;
+  settings.meter = kVoltmeter;
+  settings.stream.steady_s = 3;
+  const Findings findings = check(scenario, calibrated(scenario), settings);
+  for (const Caution& caution : findings.cautions) CAPTURE(caution.text);
+  CHECK(findings.cautions.empty());
+  CHECK_FALSE(refutes_bench(findings));
+  // Noise at -29 dBFS over 2 s: some 1e-5.
+  CHECK(within(value(findings, "difference", Unit::kDb), 0, 0.001));
+  // The same meter again: apart by its display's step, half a digit of 1.4 V, of 0.8 % each.
+  CHECK(std::abs(value(findings, "en", Unit::kRatio)) < 0.1);
+}
+
+TEST_CASE(
+    "check: a control that moved by 0.1 dB refutes the bench, one within stability does not") {
+  const Scenario scenario = with_parts(8);
+  const Profile profile = calibrated(scenario);
+  Scenario moved = scenario;
+  // Stability is 0.1 %, on output and input: 0.0005 dB more is still possible, 0.1 dB is not.
+  moved.parts.input_scale[0] *= 1.0005;
+  CHECK_FALSE(refutes_bench(check(moved, profile)));
+  moved.parts.input_scale[0] = scenario.parts.input_scale[0] * std::pow(10, 0.1 / 20);
+  const Findings findings = check(moved, profile);
+  CHECK(has_caution(findings, "bench_disagrees"));
+  CHECK(refutes_bench(findings));
+  // A larger full scale reads lower.
+  CHECK(within(value(findings, "difference", Unit::kDb), -0.1, 0.001));
+}
+
+TEST_CASE("check: the meter has the last word") {
+  const Scenario scenario = with_parts(9);
+  const Profile profile = calibrated(scenario);
+  BenchCheckSettings settings = levels_only();
+  settings.meter = kVoltmeter;
+  // Two readings of +-0.8 %: 1.03 apart cannot be, 1.005 can.
+  CHECK_FALSE(refutes_bench(check(scenario, profile, settings, 1.005)));
+  const Findings findings = check(scenario, profile, settings, 1.03);
+  CHECK(has_caution(findings, "bench_disagrees"));
+  CHECK(value(findings, "en", Unit::kRatio) < -1);
+}
+
+TEST_CASE("check: another device, an old calibration, none at all") {
+  const Scenario scenario = with_parts(10);
+  const Profile profile = calibrated(scenario);
+  Profile foreign = profile;
+  foreign.ranges[0].calibration->device = "another sound card";
+  CHECK(refutes_bench(check(scenario, foreign)));
+  CHECK(has_caution(check(scenario, foreign), "foreign_profile"));
+
+  Profile old = profile;
+  old.ranges[0].calibration->date = "2001-02-03";
+  const Findings stale = check(scenario, old);
+  CHECK(has_caution(stale, "stale_profile"));
+  CHECK_FALSE(refutes_bench(stale));
+
+  Profile nominal = profile;
+  nominal.ranges[0].calibration.reset();
+  const Findings uncalibrated = check(scenario, nominal);
+  CHECK(has_caution(uncalibrated, "not_calibrated"));
+  const Reading* level = find_reading(uncalibrated, "level", "left", Unit::kVolt);
+  REQUIRE(level != nullptr);
+  CHECK_FALSE(level->uncertainty);
+}
+
+TEST_CASE("check: nothing comes back, and an operator who says no") {
+  const Scenario scenario = with_parts(11);
+  const Profile profile = calibrated(scenario);
+  for (const bool consents : {true, false}) {
+    auto stream = std::make_unique<SimulatedBench>(scenario, SampleRate{48000});
+    SimulatedBench& bench = *stream;
+    Session session(std::move(stream), Chain(profile, "high"), {});
+    Hand hand(bench);
+    hand.consents = consents;
+    hand.on_wiring = [&bench](Wiring) { bench.set_wiring(Wiring::kTerminated); };
+    ScriptedProgress progress;
+    CHECK(code_of([&] { (void)check_bench(session, levels_only(), hand, progress); }) ==
+          ExitCode::kRefused);
+    CHECK_FALSE(session.is_playing());
+  }
+}
+
+}  // namespace sinewright
