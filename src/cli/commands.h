@@ -18,6 +18,7 @@ void add_response_command(CLI::App& app, Job& job);
 void add_power_command(CLI::App& app, Job& job);
 void add_noise_command(CLI::App& app, Job& job);
 void add_analyze_command(CLI::App& app, Job& job);
+void add_divider_command(CLI::App& app, Job& job);
 void add_truth_command(CLI::App& app, Job& job);
 void add_calibrate_command(CLI::App& app, Job& job);
 

@@ -35,6 +35,7 @@ void set_up(CLI::App& app, Job& job) {
   add_power_command(app, job);
   add_noise_command(app, job);
   add_analyze_command(app, job);
+  add_divider_command(app, job);
   add_truth_command(app, job);
   add_calibrate_command(app, job);
   app.get_formatter()->column_width(34);
