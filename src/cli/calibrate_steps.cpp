@@ -41,9 +41,9 @@ void add_tone_options(CLI::App& app, CalibrationTone& tone) {
 }
 
 void add_reading_options(CLI::App& app, AnswerOptions& answers) {
-  add_number(app, "--meter-left", answers.left, {0, 1000, "V"},
+  add_number(app, "--meter-left", answers.left, {0, 1e5, "V"},
              "what the meter reads at left; asked otherwise");
-  add_number(app, "--meter-right", answers.right, {0, 1000, "V"}, "at right");
+  add_number(app, "--meter-right", answers.right, {0, 1e5, "V"}, "at right");
   add_confirmed_option(app, answers);
 }
 

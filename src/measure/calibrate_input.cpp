@@ -31,7 +31,15 @@ constexpr const char* kMeterCauses =
     "is the meter on AC volts, does it show mV, is the range switch of the divider where it should "
     "be, or the gain knob elsewhere";
 
-std::string divider_text(const Session& session, const char* range_note) {
+std::string tone_text(const CalibrationTone& tone) {
+  return fmt::format(
+      "Then a tone of {:g} Hz sounds: a cheap meter's AC range is good at a few hundred hertz and "
+      "falls off above 400 to 1000 Hz; and off the multiples of 50 and 60 Hz, hum is told apart.",
+      tone.frequency_hz);
+}
+
+std::string divider_text(const Session& session, const CalibrationTone& tone,
+                         const std::string& range_note) {
   return fmt::format(
       "No amplifier is needed, and none may be connected: between meter and sound card there is "
       "only a tone of the sound card itself.\n"
@@ -41,16 +49,18 @@ std::string divider_text(const Session& session, const char* range_note) {
       "- system volume and the card's gain knobs go where they will stay from now on: mark them; "
       "whoever moves one calibrates again\n"
       "- direct monitoring, effects and enhancements are off\n"
-      "Then a tone of {:.2g} V or so will sound.",
-      range_note, output_full_scale_vrms(session.chain()->profile(), 0) * 0.7);
+      "{} It comes to {:.2g} V or so.",
+      range_note, tone_text(tone),
+      output_full_scale_vrms(session.chain()->profile(), 0) *
+          amplitude_ratio_of_db(tone.drive_dbfs));
 }
 
-std::string terminals_text(const Session& session, double watts) {
+std::string terminals_text(const Session& session, const CalibrationTone& tone, double watts) {
   return fmt::format(
       "Wire the unit as for a measurement: sound card to its input, load and divider at its "
       "terminals, divider on range {}. Volume to its minimum before it is switched on. The tone "
-      "rises to {:.2g} W and never above 1 W.\n{}",
-      session.chain()->range().name, watts, kPowerChecklist);
+      "rises to {:.2g} W and never above 1 W. {}\n{}",
+      session.chain()->range().name, watts, tone_text(tone), kPowerChecklist);
 }
 
 std::string meter_text(const char* where, std::size_t channel, double frequency_hz) {
@@ -171,8 +181,8 @@ ScaleCalibrations calibrate_input(Session& session, const InputCalibrationSettin
   }
   const std::string text =
       is_at_unit
-          ? terminals_text(session, settings.terminal_w)
-          : divider_text(session, fmt::format(", range switch on {}", chain.range().name).c_str());
+          ? terminals_text(session, tone, settings.terminal_w)
+          : divider_text(session, tone, fmt::format(", range switch on {}", chain.range().name));
   if (!person.wires(is_at_unit ? Wiring::kUnit : Wiring::kDividerTop, text)) {
     refuse_step(kInput, "stopped before anything was played");
   }
@@ -224,7 +234,7 @@ ScaleCalibrations calibrate_output(Session& session, const CalibrationTone& tone
                                    const MeterAccuracy& meter, Operator& person,
                                    Progress& progress) {
   require_chain(session, kOutput, tone);
-  if (!person.wires(Wiring::kDividerTop, divider_text(session, ""))) {
+  if (!person.wires(Wiring::kDividerTop, divider_text(session, tone, ""))) {
     refuse_step(kOutput, "stopped before anything was played");
   }
   const SoundingTone sounding(session);
