@@ -225,7 +225,7 @@ class Check {
     const Component meter = rectangular("meter now", bound);
     const double en = difference / std::hypot(ours, combine(std::span(&meter, 1)).expanded);
     append_reading(findings_, "en", names_[0], en, Unit::kRatio);
-    findings_.readings.back().note = "difference from the meter over both uncertainties";
+    findings_.readings.back().note = "above 1 in magnitude they disagree";
     if (std::abs(en) > 1) disagrees(names_[0], kDbOfRelative * difference, "the meter");
   }
 

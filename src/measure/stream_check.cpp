@@ -184,7 +184,7 @@ class Check {
       for (std::size_t c = 0; c < tones.size(); ++c) {
         const double deviation_db =
             tones[c].db - reference_[c].db - (level_dbfs - settings_.level_dbfs);
-        const std::string key = fmt::format("linearity_at_{:g}_dbfs", level_dbfs);
+        const char* key = level_dbfs < settings_.level_dbfs ? "linearity_faint" : "linearity_loud";
         append_reading(findings_, key, names_[c], deviation_db, Unit::kDb);
         if (tones[c].clips) {
           findings_.readings.back().value.reset();

@@ -28,10 +28,8 @@ constexpr Label kReadings[] = {
     {"noise", "Noise"},
     {"noise_a", "Noise, A-weighted"},
     {"noise_468", "Noise, ITU-R 468"},
-    {"noise_floor", "Noise floor"},
     {"snr", "SNR"},
     {"snr_a", "SNR, A-weighted"},
-    {"snr_468", "SNR, ITU-R 468"},
     {"dc_offset", "Converter DC offset"},
     {"peak_positive", "Positive peak"},
     {"peak_negative", "Negative peak"},
@@ -68,9 +66,17 @@ constexpr Label kReadings[] = {
     {"imd_difference_total", "Difference tone, total"},
     {"imd_residual", "All but the tones"},
     {"distortion_limited_output", "Distortion-limited output"},
-    {"maximum_output", "Maximum output"},
     {"output", "Output"},
-    {"gain", "Gain"},
+    {"expected", "Expected"},
+    {"difference", "Difference"},
+    {"meter", "Meter"},
+    {"en", "Difference from the meter, of both uncertainties"},
+    {"linearity_loud", "Linearity at -1 dBFS"},
+    {"linearity_faint", "Linearity at -60 dBFS"},
+    {"constancy", "Constancy of a steady tone"},
+    {"clock_difference", "Clock, input against output"},
+    {"top_of_band", "At 0.45 of the sample rate"},
+    {"resolution_bits", "Bits of the samples"},
 };
 
 constexpr Label kMeasurements[] = {
@@ -80,7 +86,7 @@ constexpr Label kMeasurements[] = {
     {"two_tones", "Two tones"},
     {"response", "Frequency response"},
     {"power", "Power and distortion"},
-    {"level_steps", "Level steps"},
+    {"bench_check", "Bench check"},
     {"unclassified", "Unknown"},
 };
 
