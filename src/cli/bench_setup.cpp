@@ -4,8 +4,10 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 #include <utility>
 
+#include "cli/console.h"
 #include "cli/operators.h"
 #include "device/port_audio.h"
 #include "device/scenario.h"
@@ -60,6 +62,13 @@ void check_band(const Band& band, double sample_rate_hz) {
 }
 
 }  // namespace
+
+void warn_of_shared_output(const Stream& stream) {
+  if (stream.output_channels() == 0 || !stream.shares_output()) return;
+  print_error("sinewright: " + stream.name() +
+              ": other programs can play here too: silence notifications, or choose a hardware "
+              "device (sinewright devices)\n");
+}
 
 std::optional<Chain> chain_of(const BenchOptions& options) {
   if (!options.profile_path.empty()) {
@@ -116,6 +125,8 @@ OpenedBench open_bench(const BenchOptions& options, const Band& band,
           {"simulated_parts", static_cast<double>(*options.simulated_parts)});
     }
   }
+  settings.is_stopped = is_interrupted;
+  warn_of_shared_output(*opened.stream);
   OpenedBench bench;
   bench.simulated = opened.simulated;
   bench.session = std::make_unique<Session>(std::move(opened.stream), chain, std::move(settings));
@@ -123,10 +134,10 @@ OpenedBench open_bench(const BenchOptions& options, const Band& band,
 }
 
 double allowed_watts(const Session& session, bool is_confirmed) {
-  constexpr double kMargin = 1.1;  // noise, and what 20 ms of a low tone hold more than its mean
-  if (!is_confirmed || !session.chain()) return kMargin;
+  if (!is_confirmed) return 1;
+  if (!session.chain()) return std::numeric_limits<double>::infinity();
   const Profile& profile = session.chain()->profile();
-  return kMargin * std::min(profile.power_limit_w, profile.load.rated_w);
+  return std::min(profile.power_limit_w, profile.load.rated_w);
 }
 
 std::unique_ptr<Operator> operator_of(const OpenedBench& bench, const std::string& way_out) {

@@ -41,7 +41,10 @@ struct OpenedBench {
 [[nodiscard]] OpenedBench open_bench(const BenchOptions& options, const Band& band,
                                      const std::vector<Condition>& conditions, Devices devices);
 
-/// What a run may put into the load: a little over 1 W, and once the checklist is confirmed the
+/// One line on stderr where system sounds would be played into the amplifier as well.
+void warn_of_shared_output(const Stream& stream);
+
+/// What a run may put into the load: 1 W, and once the checklist is confirmed the
 /// lesser of the profile's limit and the load's rating. Without a chain nothing is known of watts.
 [[nodiscard]] double allowed_watts(const Session& session, bool is_confirmed);
 

@@ -116,7 +116,7 @@ int run_measure(MeasureOptions options) {
   const Devices devices = options.frequency_hz ? Devices::kBoth : Devices::kInput;
   OpenedBench bench = open_bench(options.bench, options.band, options.conditions, devices);
   if (options.frequency_hz) refuse_with_limiter(options.conditions);
-  options.reading.limit_w = allowed_watts(*bench.session, options.is_confirmed);
+  bench.session->guard_watts(allowed_watts(*bench.session, options.is_confirmed));
   start_tone(*bench.session, options);
   const bool is_one = !options.follows && options.reading.count == 1;
   return is_one ? read_once(std::move(bench), options) : follow(std::move(bench), options);

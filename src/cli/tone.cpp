@@ -83,6 +83,10 @@ int play_signal(const ToneOptions& options) {
   auto inner = make_test_signal(options.signal, SampleRate{rate_hz});
   const OpenedStream opened = open_stream_of(options.bench, chain, Devices::kOutput);
   Stream& stream = *opened.stream;
+  warn_of_shared_output(stream);
+  if (chain) {
+    print_error("sinewright: tone reads no input: it knows no watts and cuts nothing; start low\n");
+  }
   const auto signal = std::make_shared<FadedSignal>(std::move(inner), stream.sample_rate(),
                                                     options.duration_s, mask_of(options.channels));
   stream.play(signal);

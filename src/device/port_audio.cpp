@@ -216,6 +216,7 @@ class SoundCard final : public Stream {
     return lines_->playback.frames_played();
   }
   void play(std::shared_ptr<Signal> signal) override;
+  [[nodiscard]] bool shares_output() const override { return shares_output_; }
 
  private:
   [[nodiscard]] bool has_output() const { return request_.output.has_value(); }
@@ -226,6 +227,7 @@ class SoundCard final : public Stream {
 
   StreamRequest request_;
   std::string name_;
+  bool shares_output_ = false;
   std::shared_ptr<Host> host_ = std::make_shared<Host>();
   std::shared_ptr<Lines> lines_;
   std::vector<PaStream*> streams_;
@@ -248,6 +250,7 @@ SoundCard::SoundCard(const StreamRequest& request) : request_(request) {
   const auto input = find_end(request.input, request.input_channels, Direction::kInput);
   const auto output = find_end(request.output, request.output_channels, Direction::kOutput);
   name_ = name_of(input, output);
+  shares_output_ = output && !output->device.is_exclusive;
   const double output_latency_s = output ? output->parameters.suggestedLatency : 0;
   const double input_latency_s = input ? input->parameters.suggestedLatency : 0;
   const auto frames = [&](double seconds) {

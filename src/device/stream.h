@@ -37,6 +37,9 @@ class Stream : public Source {
  public:
   [[nodiscard]] virtual int output_channels() const = 0;
 
+  /// Whether other programs, system sounds among them, can play through the same output.
+  [[nodiscard]] virtual bool shares_output() const { return false; }
+
   /// What is played from now on; nullptr is silence. Starts and ends hard: ramps are the signal's.
   virtual void play(std::shared_ptr<Signal> signal) = 0;
 

@@ -15,11 +15,17 @@ constexpr double kFaintest_dbfs = -60;
 constexpr double kStart_dbfs = -40;
 constexpr double kHighestDrive_dbfs = -0.5;
 constexpr double kFinest_db = 0.1;
-constexpr double kHotFrequency_hz = 10000;  // output networks burn at full power above this
-constexpr double kRest_s = 2;
 
 // Rails sag and recover with their reservoirs, some 0.1 s; filters in a few periods.
 double settling_s(double frequency_hz) { return 0.2 + 6 / frequency_hz; }
+
+constexpr double kShortest_s = 0.1;  // that a step is analysed
+
+// What a step is played beside the time that is analysed.
+double overhead_s(const Session& session, double frequency_hz) {
+  const auto delay = static_cast<double>(std::max<std::int64_t>(0, session.loop_delay_frames()));
+  return settling_s(frequency_hz) + 0.05 + delay / session.sample_rate().hz;
+}
 
 std::uint32_t mask_of(Driven driven) {
   switch (driven) {
@@ -71,9 +77,7 @@ void PowerRun::stop_with(const std::string& code, const std::string& text) {
 // The first tone is too faint to hurt anything; the one after it is predicted from it.
 void PowerRun::begin(double frequency_hz) {
   frequency_hz_ = frequency_hz;
-  // Twice the limit: at 10 Hz, 20 ms hold as little as the crest of the sine. What lies between is
-  // found by the steps themselves.
-  session_.guard_watts(2.2 * limits_.power_w);
+  session_.guard_watts(limits_.power_w);
   for (const double drive_dbfs : {kFaintest_dbfs, kStart_dbfs}) {
     const bool is_last = drive_dbfs == kStart_dbfs;
     if (last_watts_ > 0) refuse_above_limit(predicted_watts(drive_dbfs), "at -40 dBFS, predicted");
@@ -149,29 +153,46 @@ bool PowerRun::is_past_all_thresholds(const Findings& step) const {
   return true;
 }
 
-// Full power above 10 kHz is held as briefly as a reading allows, and followed by silence.
-void PowerRun::rest_if_hot(double watts) {
-  if (frequency_hz_ <= kHotFrequency_hz || watts < limits_.power_w / 4) return;
-  session_.silence();
-  session_.settle(kRest_s);
+// Where output networks or the load bear it for a while only, the step is as short as that asks.
+double PowerRun::step_duration_s(double watts) const {
+  const double asked_s = std::max(settings_.step_s, 5.2 / frequency_hz_);
+  if (!session_.drive().is_dwelling({frequency_hz_}, watts)) return asked_s;
+  const double left_s = session_.chain()->profile().dwell_s - overhead_s(session_, frequency_hz_);
+  return std::clamp(left_s, kShortest_s, asked_s);
+}
+
+// False when it may not be played: the caution says why.
+bool PowerRun::play_when_rested(double drive_dbfs) {
+  const std::uint32_t mask = mask_of(settings_.driven);
+  const double expected_w = predicted_watts(drive_dbfs);
+  try {
+    session_.rest_before({frequency_hz_}, drive_dbfs,
+                         overhead_s(session_, frequency_hz_) + step_duration_s(expected_w),
+                         progress_, 0.5, mask);
+    session_.play({frequency_hz_}, drive_dbfs, mask);
+  } catch (const Error& refusal) {
+    if (refusal.code() != ExitCode::kRefused) throw;
+    session_.silence();
+    stop_with("over_limit", refusal.what());
+    return false;
+  }
+  return true;
 }
 
 PowerRun::Outcome PowerRun::step(double drive_dbfs) {
   const double expected_w = predicted_watts(drive_dbfs);
-  session_.play({frequency_hz_}, drive_dbfs, mask_of(settings_.driven));
+  if (!play_when_rested(drive_dbfs)) return {false, true};
   session_.settle(settling_s(frequency_hz_));
   ToneAnalysis analysis;
-  Findings step =
-      session_.measure_tone(session_.capture(std::max(settings_.step_s, 5.2 / frequency_hz_)),
-                            {frequency_hz_}, &analysis);
+  Findings step = session_.measure_tone(session_.capture(step_duration_s(expected_w)),
+                                        {frequency_hz_}, &analysis);
   step.conditions.push_back({"drive_dbfs", drive_dbfs});
   const double watts = highest_watts(step);
   last_ended_s_ = step.ended_s;
 
   if (session_.was_cut()) {
-    stop_with("over_limit", fmt::format("more than twice the limit of {:.3g} W where {:.3g} W were "
-                                        "expected, or the input clips: the drive was cut",
-                                        limits_.power_w, expected_w));
+    stop_with("over_limit",
+              fmt::format("{:.3g} W were expected: {}", expected_w, session_.drive().cut_text()));
     return {false, true};
   }
   const bool input_clips =
@@ -209,7 +230,6 @@ PowerRun::Outcome PowerRun::step(double drive_dbfs) {
     last_watts_ = watts;
     last_drive_dbfs_ = drive_dbfs;
   }
-  rest_if_hot(watts);
   return {true, is_too_much};
 }
 

@@ -61,7 +61,8 @@ class PowerRun {
   [[nodiscard]] bool is_past_all_thresholds(const Findings& step) const;
   [[nodiscard]] std::vector<std::string> driven_channels() const;
   void stop_with(const std::string& code, const std::string& text);
-  void rest_if_hot(double watts);
+  [[nodiscard]] bool play_when_rested(double drive_dbfs);
+  [[nodiscard]] double step_duration_s(double watts) const;
   void refuse_above_limit(double watts, const char* when);
 
   Session& session_;

@@ -62,12 +62,15 @@ void run_readings(Session& session, const ReadingSettings& settings, Progress& p
   ToneSettings tone_settings;
   tone_settings.band = session.settings().band;
   PlanCache plans(tone_settings);
-  if (session.is_playing() && session.chain()) session.guard_watts(settings.limit_w);
-  session.settle(session.is_playing() ? 0.1 + 6 / session.frequency_hz() : 0.1);
-  for (int i = 0; (settings.count == 0 || i < settings.count) && !progress.is_cancelled(); ++i) {
-    const Capture capture = session.capture(settings.duration_s);
-    session.refuse_if_cut("measure");
-    show(read_window(session, capture, plans));
+  try {
+    session.settle(session.is_playing() ? 0.1 + 6 / session.frequency_hz() : 0.1);
+    for (int i = 0; (settings.count == 0 || i < settings.count) && !progress.is_cancelled(); ++i) {
+      const Capture capture = session.capture(settings.duration_s);
+      session.refuse_if_cut("measure");
+      show(read_window(session, capture, plans));
+    }
+  } catch (const Stopped&) {
+    // What was read has been shown.
   }
 }
 

@@ -10,14 +10,12 @@ namespace sinewright {
 struct ReadingSettings {
   double duration_s = 0.5;  ///< of each reading, 0.1 to 60
   int count = 1;            ///< how many; 0: until cancelled
-  /// While the session plays: more than this in the load cuts the drive, Error (kRefused). With a
-  /// chain only.
-  double limit_w = 1.1;
 };
 
 /// Takes readings one after the other and hands each to `show`. A reading of a signal that did not
 /// hold still comes with a caution instead of figures.
-/// Throws Error (kUsage) for a duration out of bounds, Error (kDevice) when the device fails.
+/// What the session plays, if anything, was started, and limited, before.
+/// Throws Error (kRefused) when the drive was cut, Error (kUsage) for a duration out of bounds, Error (kDevice) when the device fails.
 void run_readings(Session& session, const ReadingSettings& settings, Progress& progress,
                   const std::function<void(const Findings&)>& show);
 

@@ -11,10 +11,33 @@
 namespace sinewright {
 namespace {
 
-constexpr double kRamp_s = 0.01;
+constexpr double kRamp_s = Drive::kRamp_s;
 constexpr double kLongestDelay_s = 1;
+constexpr double kUnheardDelay_s = 0.5;
 constexpr double kChunk_s = 0.02;
+constexpr double kWindow_s = 0.002;  // in which a burst is looked for
 constexpr int kTries = 3;
+constexpr int kMostRounds = 100;  // of a climb: 1 dB each at the least
+constexpr Hertz kBurst{997};
+
+// RMS over windows of kWindow_s, all channels together.
+std::vector<double> rms_windows(std::span<const double> frames, std::size_t samples) {
+  std::vector<double> rms;
+  for (std::size_t i = 0; i + samples <= frames.size(); i += samples) {
+    double sum = 0;
+    for (std::size_t j = i; j < i + samples; ++j) sum += frames[j] * frames[j];
+    rms.push_back(std::sqrt(sum / static_cast<double>(samples)));
+  }
+  return rms;
+}
+
+std::size_t checked_channels(const Stream& stream) {
+  if (stream.channels() == 1 || stream.channels() == 2) {
+    return static_cast<std::size_t>(stream.channels());
+  }
+  throw Error(ExitCode::kUsage, fmt::format("{}: {} input channels; a session takes 1 or 2",
+                                            stream.name(), stream.channels()));
+}
 
 }  // namespace
 
@@ -23,19 +46,15 @@ Session::Session(std::unique_ptr<Stream> stream, std::optional<Chain> chain,
     : stream_(std::move(stream)),
       chain_(std::move(chain)),
       settings_(std::move(settings)),
-      generator_(std::make_shared<ToneGenerator>(stream_->sample_rate(), kRamp_s)),
-      channels_(static_cast<std::size_t>(stream_->channels())),
-      drive_dbfs_(-std::numeric_limits<double>::infinity()) {
-  if (channels_ < 1 || channels_ > 2) {
-    throw Error(ExitCode::kUsage, fmt::format("{}: {} input channels; a session takes 1 or 2",
-                                              stream_->name(), channels_));
-  }
-  if (has_output()) stream_->play(generator_);
+      channels_(checked_channels(*stream_)),
+      residual_(residual_of(chain_)),
+      drive_(stream_->sample_rate(), channels_, chain_) {
+  if (has_output()) stream_->play(drive_.signal());
 }
 
 Session::~Session() {
   try {
-    if (!has_output() || generator_->is_silent()) return;
+    if (!has_output() || drive_.is_silent()) return;
     silence();
     // What is in the output's buffers is played before the ramp: read until that has gone out too.
     const std::int64_t until =
@@ -54,6 +73,8 @@ ReadingContext Session::context() const {
   context.chain = chain_;
   context.band = settings_.band;
   context.sample_rate_hz = sample_rate().hz;
+  context.residual = residual_;
+  if (is_playing()) context.drive_dbfs = drive_dbfs();
   return context;
 }
 
@@ -64,12 +85,15 @@ Findings Session::begin_findings(const std::string& measurement) const {
   findings.taken = utc_now();
   findings.conditions = context_conditions(context());
   findings.conditions.push_back({"stream", stream_->name()});
-  if (has_output() && std::isfinite(drive_dbfs_)) {
-    findings.conditions.push_back({"drive_dbfs", drive_dbfs_});
-  }
+  if (is_playing()) findings.conditions.push_back({"drive_dbfs", drive_dbfs()});
   findings.conditions.insert(findings.conditions.end(), settings_.conditions.begin(),
                              settings_.conditions.end());
   return findings;
+}
+
+void Session::start(Hertz frequency, double level_dbfs, std::uint32_t channels) {
+  drive_.play(frequency, level_dbfs, channels);
+  changed_at_ = stream_->frames_played();
 }
 
 void Session::play(Hertz frequency, double level_dbfs, std::uint32_t channels) {
@@ -77,31 +101,41 @@ void Session::play(Hertz frequency, double level_dbfs, std::uint32_t channels) {
     throw Error(ExitCode::kUsage,
                 stream_->name() + ": opened without an output; name one to play a tone");
   }
-  const double amplitude = amplitude_ratio_of_db(level_dbfs);
-  if (!(frequency.value > 0 && frequency.value < sample_rate().hz / 2)) {
-    throw Error(ExitCode::kUsage,
-                fmt::format("frequency {:.6g} Hz: must lie between 0 and {:.6g} Hz, half the rate; "
-                            "lower it or choose a higher rate",
-                            frequency.value, sample_rate().hz / 2));
+  drive_.check_playable(frequency, level_dbfs);
+  try {
+    for (int rounds = 0; rounds < kMostRounds; ++rounds) {
+      const double next_dbfs = drive_.next_level(frequency, level_dbfs, channels);
+      if (next_dbfs < level_dbfs && is_delay_sought(level_dbfs)) {
+        drive_.set_channels(channels);
+        measure_loop_delay(level_dbfs);
+        continue;
+      }
+      start(frequency, next_dbfs, channels);
+      if (next_dbfs >= level_dbfs) return;
+      observe_step();
+    }
+    throw Error(ExitCode::kRefused, stream_->name() + ": the level does not settle; not played");
+  } catch (const Error&) {
+    silence();
+    throw;
   }
-  if (!(amplitude <= 1)) {
-    throw Error(ExitCode::kUsage,
-                fmt::format("level {:.2f} dBFS: above full scale; give 0 or less", level_dbfs));
-  }
-  const std::array<Tone, 1> tone = {Tone{frequency.value, amplitude}};
-  generator_->set_channels(channels);
-  generator_->go_to(tone);
-  drive_dbfs_ = level_dbfs;
-  frequency_ = frequency;
-  driven_ = channels;
-  changed_at_ = stream_->frames_played();
+}
+
+// Reads what the tone now playing gives, so that the next one can be predicted.
+void Session::observe_step() {
+  settle(drive_.settling_s());
+  discard(std::llround(drive_.window_s() * sample_rate().hz));
 }
 
 void Session::silence() {
   if (!has_output()) return;
-  generator_->go_to({});
-  drive_dbfs_ = -std::numeric_limits<double>::infinity();
+  drive_.silence();
   changed_at_ = stream_->frames_played();
+}
+
+std::int64_t Session::settled_at(double settling_s) const {
+  return changed_at_ + std::max<std::int64_t>(0, loop_delay_frames_) +
+         std::llround((kRamp_s + settling_s) * sample_rate().hz);
 }
 
 void Session::read_all(std::span<double> frames) {
@@ -114,52 +148,42 @@ void Session::read_all(std::span<double> frames) {
     }
     done += count * channels_;
     frames_read_ += static_cast<std::int64_t>(count);
-    cut_if_too_loud(part.first(count * channels_));
+    const bool was_playing = is_playing();
+    const std::int64_t begins = frames_read_ - static_cast<std::int64_t>(count);
+    drive_.observe(part.first(count * channels_),
+                   loop_delay_frames_ >= 0 && begins >= settled_at(drive_.settling_s()));
+    if (was_playing && !is_playing()) changed_at_ = stream_->frames_played();
+    if (is_playing() && settings_.is_stopped && settings_.is_stopped()) {
+      silence();
+      throw Stopped();
+    }
   }
-}
-
-void Session::guard(double rms) {
-  guard_rms_ = rms;
-  was_cut_ = false;
-}
-
-void Session::guard_watts(double watts) {
-  // A full-scale sine has 0.707. Once the input clips, no reading tells how much there is.
-  constexpr double kClipping_rms = 0.65;
-  guard_w_ = watts;
-  double rms = kClipping_rms;
-  for (std::size_t c = 0; c < channels_; ++c) {
-    rms = std::min(rms, chain_->volts_of_watts(watts, c) / chain_->volts_of_rms(1, c));
-  }
-  guard(rms);
 }
 
 void Session::refuse_if_cut(const char* what) const {
-  if (!was_cut_) return;
-  throw Error(
-      ExitCode::kRefused,
-      fmt::format("{}: the output came to {:.3g} W or the input clipped: the drive was cut; "
-                  "lower the level, or go through the checklist in docs/safety.md and give "
-                  "--confirmed",
-                  what, guard_w_));
+  if (was_cut()) throw Error(ExitCode::kRefused, fmt::format("{}: {}", what, drive_.cut_text()));
 }
 
-void Session::cut_if_too_loud(std::span<const double> frames) {
-  if (!std::isfinite(guard_rms_) || !has_output()) return;
-  // A stretch shorter than half a period can hold the crest alone: its mean square exceeds that of
-  // the whole tone by up to sin(x) / x, with x = w T.
-  const double stretch_s = static_cast<double>(frames.size() / channels_) / sample_rate().hz;
-  const double x = kTwoPi * frequency_.value * stretch_s;
-  const double crest = 1 + (x > 0 ? std::abs(std::sin(x) / x) : 1);
-  const double limit_ms = guard_rms_ * guard_rms_ * crest;
-  for (std::size_t c = 0; c < channels_; ++c) {
-    double sum = 0;
-    for (std::size_t i = c; i < frames.size(); i += channels_) sum += frames[i] * frames[i];
-    const double mean_square =
-        sum * static_cast<double>(channels_) / static_cast<double>(frames.size());
-    if (mean_square <= limit_ms) continue;
-    if (std::isfinite(drive_dbfs_)) silence();
-    was_cut_ = true;
+void Session::rest_before(Hertz frequency, double level_dbfs, double duration_s, Progress& progress,
+                          double fraction, std::uint32_t channels) {
+  const std::optional<double> watts = drive_.predicted_watts(frequency, level_dbfs, channels);
+  if (!watts) return;
+  const bool is_dwell = drive_.is_dwelling(frequency, *watts);
+  for (;;) {
+    const double rest_s = drive_.rest_s(frequency, *watts, duration_s);
+    if (std::isinf(rest_s)) {
+      throw Error(ExitCode::kRefused,
+                  fmt::format("{:.3g} W at {:.5g} Hz for {:.2g} s is more than {} stands, even "
+                              "rested; lower the level, or read for a shorter time",
+                              *watts, frequency.value, duration_s,
+                              is_dwell ? "an output network" : "the load"));
+    }
+    if (rest_s <= 0 || progress.is_cancelled()) return;
+    if (is_playing()) silence();
+    progress.report(fraction,
+                    fmt::format("{}, {:.0f} s", is_dwell ? "output network rests" : "load cools",
+                                std::ceil(rest_s)));
+    idle(std::min(rest_s + kChunk_s, 0.5));
   }
 }
 
@@ -173,47 +197,75 @@ void Session::discard(std::int64_t frames) {
   }
 }
 
+bool Session::is_delay_sought(double level_dbfs) const {
+  if (loop_delay_frames_ < 0) return true;
+  return unheard_dbfs_ && level_dbfs >= *unheard_dbfs_ + 10;
+}
+
+// Louder and louder, as far as the drive allows, until a burst comes back.
 void Session::measure_loop_delay(double level_dbfs) {
   const double fs = sample_rate().hz;
+  const std::uint32_t channels = drive_.channels();
   // Out of silence, whatever has been playing.
+  const bool was_silent = drive_.is_silent();
   silence();
-  discard(std::llround(kLongestDelay_s / 2 * fs));
-  play({997}, level_dbfs, driven_);
-  const std::int64_t started_at = changed_at_;
-  const std::int64_t first = frames_read_;
-  std::vector<double> frames(static_cast<std::size_t>(kLongestDelay_s * fs) * channels_);
-  read_all(frames);
+  if (!was_silent) discard(std::llround(kUnheardDelay_s * fs));
+  std::vector<double> quiet(static_cast<std::size_t>(4 * kChunk_s * fs) * channels_);
+  loop_delay_frames_ = std::max<std::int64_t>(loop_delay_frames_, 0);
+  read_all(quiet);
+  const auto window = static_cast<std::size_t>(kWindow_s * fs) * channels_;
+  const std::vector<double> floor = rms_windows(quiet, window);
+  const double floor_rms = *std::max_element(floor.begin(), floor.end());
+  for (;;) {
+    const double next_dbfs = drive_.next_level(kBurst, level_dbfs, channels);
+    start(kBurst, next_dbfs, channels);
+    if (find_burst(floor_rms)) {
+      unheard_dbfs_.reset();
+      return;
+    }
+    loop_delay_frames_ = std::llround(kUnheardDelay_s * fs);
+    unheard_dbfs_ = next_dbfs;
+    if (next_dbfs >= level_dbfs || was_cut()) return;
+    observe_step();
+  }
+}
 
-  // RMS in windows of 2 ms, both channels together; the burst is where it passes half its end
-  // value.
-  const auto window = static_cast<std::size_t>(0.002 * fs) * channels_;
-  std::vector<double> rms;
-  for (std::size_t i = 0; i + window <= frames.size(); i += window) {
-    double sum = 0;
-    for (std::size_t j = i; j < i + window; ++j) sum += frames[j] * frames[j];
-    rms.push_back(std::sqrt(sum / static_cast<double>(window)));
+bool Session::find_burst(double floor_rms) {
+  const double fs = sample_rate().hz;
+  constexpr double kAboveFloor = 3;
+  constexpr std::size_t kSteady = 20;  // windows
+  const auto window = static_cast<std::size_t>(kWindow_s * fs) * channels_;
+  const std::int64_t first = frames_read_;
+  std::vector<double> frames;
+  std::vector<double> chunk(window * kSteady / 2);
+  while (static_cast<double>(frames_read_ - first) < kLongestDelay_s * fs) {
+    read_all(chunk);
+    frames.insert(frames.end(), chunk.begin(), chunk.end());
+    const std::vector<double> rms = rms_windows(frames, window);
+    if (rms.size() < kSteady) continue;
+    const auto [low, high] = std::minmax_element(rms.end() - kSteady, rms.end());
+    // Heard, and no longer rising.
+    if (!(*low > kAboveFloor * floor_rms) || *high > 1.2 * *low) continue;
+    const auto rise = std::find_if(rms.begin(), rms.end(), [&](double r) { return r > *high / 2; });
+    const auto at = first + static_cast<std::int64_t>(static_cast<std::size_t>(rise - rms.begin()) *
+                                                      window / channels_);
+    loop_delay_frames_ =
+        std::max<std::int64_t>(0, at - changed_at_ - std::llround(kRamp_s / 2 * fs));
+    return true;
   }
-  const double last = *std::max_element(rms.end() - 20, rms.end());
-  const double before = *std::min_element(rms.begin(), rms.end());
-  if (!(last > 4 * before)) {
-    loop_delay_frames_ = std::llround(0.5 * fs);
-    return;
-  }
-  const auto rise = std::find_if(rms.begin(), rms.end(), [&](double r) { return r > last / 2; });
-  const auto at = first + static_cast<std::int64_t>(static_cast<std::size_t>(rise - rms.begin()) *
-                                                    window / channels_);
-  loop_delay_frames_ = std::max<std::int64_t>(0, at - started_at - std::llround(kRamp_s / 2 * fs));
+  return false;
 }
 
 void Session::settle(double settling_s) {
   if (!has_output()) return;
-  if (loop_delay_frames_ < 0 && std::isfinite(drive_dbfs_)) {
-    const Hertz wanted = frequency_;
-    measure_loop_delay(drive_dbfs_);
-    play(wanted, drive_dbfs_, driven_);
+  if (is_playing() && is_delay_sought(drive_dbfs())) {
+    const Hertz wanted = drive_.frequency();
+    const double level_dbfs = drive_dbfs();
+    measure_loop_delay(level_dbfs);
+    if (was_cut()) return;
+    play(wanted, level_dbfs, drive_.channels());
   }
-  const std::int64_t until = changed_at_ + std::max<std::int64_t>(0, loop_delay_frames_) +
-                             std::llround((kRamp_s + settling_s) * sample_rate().hz);
+  const std::int64_t until = settled_at(settling_s);
   if (until > frames_read_) discard(until - frames_read_);
 }
 

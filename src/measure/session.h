@@ -1,9 +1,8 @@
-// One sitting at the bench: the stream, the chain, the conditions, and the only hand on the drive.
+// One sitting at the bench: the stream, the chain, the conditions, and the drive.
 #pragma once
 
-#include <cmath>
 #include <cstdint>
-#include <limits>
+#include <functional>
 #include <memory>
 #include <optional>
 #include <span>
@@ -12,9 +11,10 @@
 
 #include "bench/profile.h"
 #include "device/stream.h"
-#include "dsp/generator.h"
 #include "dsp/tone_analysis.h"
+#include "findings/error.h"
 #include "findings/findings.h"
+#include "measure/drive.h"
 #include "measure/measurement.h"
 #include "measure/tone_findings.h"
 
@@ -24,6 +24,16 @@ namespace sinewright {
 struct SessionSettings {
   Band band;
   std::vector<Condition> conditions;  ///< as stated by the operator, kept with every run
+  /// Asked at every block read while a tone plays; true ramps to silence at once and throws
+  /// Stopped. Empty: never.
+  std::function<bool()> is_stopped = {};
+};
+
+/// The operator stopped while a tone was playing; the output is ramping down. Procedures that have
+/// finished points catch it and keep them.
+class Stopped : public Error {
+ public:
+  Stopped() : Error(ExitCode::kFailure, "interrupted; the output was ramped down") {}
 };
 
 /// Frames of one steady tone, as they came back.
@@ -32,8 +42,8 @@ struct Capture {
   std::int64_t first = 0;      ///< number of the first frame since the stream opened
 };
 
-/// Owns the stream and the tone played on it. Nothing else sets the drive level: it starts silent,
-/// ramps, and is silent again when the session ends, however it ends.
+/// Owns the stream and the Drive. The drive starts silent, ramps, is observed with every block
+/// read, and is silent again when the session ends, however it ends.
 class Session {
  public:
   /// `chain`: none measures in dBFS only. The stream must have 1 or 2 input channels.
@@ -53,29 +63,40 @@ class Session {
   [[nodiscard]] Findings begin_findings(const std::string& measurement) const;
 
   /// Plays a tone from now on, `level_dbfs` RMS re a full-scale sine; ramps there. `channels`: bit
-  /// mask of outputs, all by default. Throws Error (kUsage) for a stream without output.
+  /// mask of outputs, all by default. With a chain it climbs there in observed steps where the gain
+  /// is unknown (Drive::next_level), which reads up to some seconds; otherwise it returns at once.
+  /// Throws Error (kUsage) for a stream without output or a tone that cannot be played, Error
+  /// (kRefused) when it would come, or came, to more than the limit: silent then.
   void play(Hertz frequency, double level_dbfs, std::uint32_t channels = ~0U);
   /// Ramps to silence.
   void silence();
   /// RMS re a full-scale sine; -infinity when silent.
-  [[nodiscard]] double drive_dbfs() const { return drive_dbfs_; }
+  [[nodiscard]] double drive_dbfs() const { return drive_.level_dbfs(); }
+  [[nodiscard]] const Drive& drive() const { return drive_; }
 
-  /// From now on, more than `rms` in samples over 20 ms in any channel makes the output ramp to
-  /// silence at once, in the midst of whatever is being read; infinity guards nothing.
-  void guard(double rms);
-  /// The same for watts in the load, and never above what an input can hold that is not clipping.
-  /// Needs a chain.
-  void guard_watts(double watts);
-  /// Throws Error (kRefused) when the guard has cut the output. `what`: the command, for the text.
+  /// Drive::limit_watts(). A session with a chain starts at the profile's limit; procedures lower
+  /// it.
+  void guard_watts(double watts) { drive_.limit_watts(watts); }
+  /// Drive::limit_rms(): for wirings without a unit; infinity guards nothing.
+  void guard(double rms) { drive_.limit_rms(rms); }
+  /// Throws Error (kRefused) when the output has been cut since the limit was set. `what`: the
+  /// command, for the text.
   void refuse_if_cut(const char* what) const;
-  /// Whether the guard has cut the output since guard() was called.
-  [[nodiscard]] bool was_cut() const { return was_cut_; }
-  [[nodiscard]] bool is_playing() const { return std::isfinite(drive_dbfs_); }
+  [[nodiscard]] bool was_cut() const { return drive_.cut() != Cut::kNone; }
+  [[nodiscard]] bool is_playing() const { return drive_.is_playing(); }
   /// Of the tone last played.
-  [[nodiscard]] double frequency_hz() const { return frequency_.value; }
+  [[nodiscard]] double frequency_hz() const { return drive_.frequency().value; }
 
-  /// Delay from playing to reading in frames, measured once by a burst at `level_dbfs`; an upper
-  /// estimate when the burst does not come back. Done by the first settle() after a play().
+  /// Before a tone of `duration_s` is played: rests in silence for as long as the load and output
+  /// networks need after what they have had, telling `progress` how long ("load cools, 12 s").
+  /// Returns at once when they need none, nothing is known, or on cancellation.
+  /// Throws Error (kRefused) when they never stand it.
+  void rest_before(Hertz frequency, double level_dbfs, double duration_s, Progress& progress,
+                   double fraction, std::uint32_t channels = ~0U);
+
+  /// Delay from playing to reading in frames, measured once by a burst at up to `level_dbfs`; an
+  /// upper estimate when none comes back. Done by the first settle() after a play(), or by play()
+  /// itself; done anew when a louder tone may be heard where a fainter one was not.
   [[nodiscard]] std::int64_t loop_delay_frames() const { return loop_delay_frames_; }
   void measure_loop_delay(double level_dbfs);
 
@@ -96,24 +117,25 @@ class Session {
 
  private:
   void read_all(std::span<double> frames);
-  void cut_if_too_loud(std::span<const double> frames);
   void discard(std::int64_t frames);
+  void start(Hertz frequency, double level_dbfs, std::uint32_t channels);
+  void observe_step();
+  [[nodiscard]] bool find_burst(double floor_rms);
+  [[nodiscard]] bool is_delay_sought(double level_dbfs) const;
   [[nodiscard]] bool has_output() const { return stream_->output_channels() > 0; }
+  /// First frame read that holds nothing but what is being played.
+  [[nodiscard]] std::int64_t settled_at(double settling_s) const;
 
   std::unique_ptr<Stream> stream_;
   std::optional<Chain> chain_;
   SessionSettings settings_;
-  std::shared_ptr<ToneGenerator> generator_;
   std::size_t channels_;
-  double drive_dbfs_;
-  Hertz frequency_{0};
-  std::uint32_t driven_ = ~0U;
-  double guard_rms_ = std::numeric_limits<double>::infinity();
-  double guard_w_ = 0;
-  bool was_cut_ = false;
+  std::shared_ptr<const SoundCardResidual> residual_;
+  Drive drive_;
   std::int64_t frames_read_ = 0;
   std::int64_t loop_delay_frames_ = -1;
-  std::int64_t changed_at_ = 0;  // frame played at which the last change of the tone began
+  std::optional<double> unheard_dbfs_;  // the loudest burst that did not come back
+  std::int64_t changed_at_ = 0;         // frame played at which the last change of the tone began
 };
 
 }  // namespace sinewright

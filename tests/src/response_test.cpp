@@ -253,19 +253,16 @@ TEST_CASE("a sweep a little below what it may give is not cut at the lowest tone
   CHECK(curve->points.size() == 5);  // 20, 25, 31.5, 40, 50 Hz
 }
 
-TEST_CASE("a sweep that gives more than it may is cut and refused") {
+TEST_CASE("a sweep that would give more than it may is refused before it does") {
   BenchRun run("as-left");
   run.bench().set_volume_db(-20);  // far above 1 W at full drive
   ResponseSettings settings;
   settings.level_dbfs = 0;
   ScriptedProgress progress;
+  // Predicted on the way up, and so never played.
   CHECK_THROWS_WITH_AS(static_cast<void>(run_response(*run.session, settings, progress)),
-                       doctest::Contains("the drive was cut"), Error);
-  // Loop delay and ramp, then 20 ms to see it: less than a tenth of a second above the limit.
-  int windows_above = 0;
-  for (const double watts : run.journal.watts(kLeft, 20)) windows_above += watts > 1.1 ? 1 : 0;
-  CHECK(windows_above > 0);
-  CHECK(windows_above <= 6);
+                       doctest::Contains("not played"), Error);
+  for (const double watts : run.journal.watts(kLeft, 20)) CHECK(watts < 1.1);
 }
 
 }  // namespace
