@@ -211,6 +211,24 @@ TEST_CASE("cancelled at any report, it keeps what it has and falls silent") {
   }
 }
 
+// Here, for it takes a bench on which no step has to be repeated: where filters ring, a step is
+// taken again until it holds still, and hides that nobody waited.
+TEST_CASE("each step of a sweep waits for the loop, the ramp and six periods before it is read") {
+  LoopLog log;
+  CHECK(run_with(kinds()[1], log, [](LoopedBench&) {}) == std::nullopt);
+  ResponseSettings settings;
+  settings.from_hz = 500;
+  settings.to_hz = 2000;
+  double least_frames = 0;
+  for (const double frequency_hz : response_frequencies(settings)) {
+    const double step_s = 0.01 + 0.02 + 6 / frequency_hz + settings.least_step_s;
+    least_frames += LoopedBench::kDelay + step_s * LoopedBench::kRate_hz;
+  }
+  // What comes before the first step: quiet, the burst, and the climb from -60 to -40 dBFS.
+  constexpr double kBefore = 4 * 960 + 2 * 960 + 2 * (1000 + 480 + 960 + 2880);
+  CHECK(static_cast<double>(log.played.size()) > least_frames + kBefore);
+}
+
 TEST_CASE("a channel that vanishes ends a sweep, and the points before it are kept") {
   BenchRun run("as-left");
   run.watched->before_read = [&, is_done = false]() mutable {
