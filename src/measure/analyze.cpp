@@ -104,7 +104,7 @@ double tone_level_db(const Findings& findings) {
 
 // The longest runs of tones that step in frequency, or in level at one frequency.
 void append_summary(RecordingFindings& result, const AnalyzeSettings& settings,
-                    const std::vector<Condition>& conditions) {
+                    const ReadingContext& context) {
   std::vector<Findings> tones;
   for (const Findings& findings : result.findings) {
     if (findings.measurement == "tone" && tone_frequency(findings) > 0) tones.push_back(findings);
@@ -117,7 +117,7 @@ void append_summary(RecordingFindings& result, const AnalyzeSettings& settings,
     summary.measurement = measurement;
     summary.started_s = steps.front().started_s;
     summary.ended_s = steps.back().ended_s;
-    summary.conditions = conditions;
+    summary.conditions = context_conditions(context);
     return summary;
   };
   for (std::size_t begin = 0; begin < tones.size();) {
@@ -137,7 +137,7 @@ void append_summary(RecordingFindings& result, const AnalyzeSettings& settings,
       response.flat_from_hz = settings.band.low_hz;
       response.flat_to_hz = std::min(settings.band.high_hz, result.sample_rate_hz / 2);
       Findings summary = begin_summary("response", steps);
-      append_response(summary, steps, response);
+      append_response(summary, steps, response, context);
       result.summary.push_back(std::move(summary));
       begin = rising;
     } else if (level - begin >= kFewestSteps) {
@@ -202,6 +202,7 @@ void analyze_source(Source& source, std::optional<int> bits, const AnalyzeSettin
   context.band = settings.band;
   context.sample_rate_hz = source.sample_rate().hz;
   context.bits = bits;
+  context.residual = residual_of(settings.chain);
   result.sample_rate_hz = context.sample_rate_hz;
   result.channels = source.channels();
 
@@ -227,7 +228,7 @@ void analyze_source(Source& source, std::optional<int> bits, const AnalyzeSettin
                      feed.bad()),
          "", static_cast<double>(feed.first_bad()) / context.sample_rate_hz});
   }
-  append_summary(result, settings, context_conditions(context));
+  append_summary(result, settings, context);
 }
 
 RecordingFindings analyze_recording(const std::string& path, const AnalyzeSettings& settings) {

@@ -6,14 +6,13 @@
 #include <cmath>
 
 #include "findings/error.h"
+#include "measure/append.h"
 #include "measure/hum_pattern.h"
+#include "measure/noise_levels.h"
+#include "measure/tone_cautions.h"
 
 namespace sinewright {
 namespace {
-
-std::optional<double> finite(double value) {
-  return std::isfinite(value) ? std::optional(value) : std::nullopt;
-}
 
 // Noise over `duration_s`, begun anew when frames are lost, three times at the most. None when
 // cancelled before there was enough of it.
@@ -46,6 +45,83 @@ std::optional<NoiseAnalysis> read_noise(Session& session, double duration_s, Pro
                   ": frames were lost in 3 tries; close other programs and try again");
 }
 
+// The reference is taken as exact: it is a figure that somebody names. The noise in volts carries
+// the uncertainty, its interval turned round.
+void append_snr(Findings& findings, const std::string& key, const std::string& channel,
+                const Level& noise, const ReadingContext& context, double reference_vrms) {
+  Findings levels;
+  append_level(levels, "noise", channel, noise, context, false);
+  const Reading* volts = find_reading(levels, "noise", channel, Unit::kVolt);
+  const Reading* in_dbv = find_reading(levels, "noise", channel, Unit::kDbv);
+  std::optional<double> snr;
+  if (volts->value) snr = finite(db_of_amplitude_ratio(reference_vrms / *volts->value));
+  Reading& reading = append_reading(findings, key, channel, snr, Unit::kDb);
+  reading.uncertainty = in_dbv->uncertainty;
+  reading.k = in_dbv->k;
+  reading.limited_by = in_dbv->limited_by;
+  if (in_dbv->interval) {
+    const double reference_dbv = db_of_amplitude_ratio(reference_vrms);
+    reading.interval = Interval{reference_dbv - in_dbv->interval->high,
+                                std::min(-kNothing_db, reference_dbv - in_dbv->interval->low)};
+  }
+  reading.note = fmt::format("re {:.4g} V", reference_vrms);
+}
+
+// Lines that stand above the noise, as a curve.
+void append_lines(Findings& findings, const NoiseChannel& noise, const ReadingContext& context,
+                  const std::string& channel) {
+  const bool has_volts = context.chain.has_value();
+  const Axis y{"level", has_volts ? "V" : "dBFS", has_volts};
+  const Unit unit = has_volts ? Unit::kVolt : Unit::kDbfs;
+  const auto point_of = [&](double frequency_hz, const Level& level) {
+    Findings levels;
+    append_level(levels, "line", channel, level, context, false);
+    const Reading* reading = find_reading(levels, "line", channel, unit);
+    CurvePoint point;
+    point.x = frequency_hz;
+    point.y = reading->value;
+    point.uncertainty = reading->uncertainty;
+    point.interval = reading->interval;
+    point.limited_by = reading->limited_by;
+    return point;
+  };
+  Curve hum{"hum_lines", channel, {"frequency", "Hz", true}, y, {}};
+  for (const HumLine& line : noise.hum_lines) {
+    if (!line.above_noise || !(line.rms > 0)) continue;
+    hum.points.push_back(point_of(line.frequency_hz, hum_line_level(line, context, channel)));
+  }
+  if (!hum.points.empty()) findings.curves.push_back(std::move(hum));
+  Curve lines{"lines", channel, {"frequency", "Hz", true}, y, {}};
+  for (const OtherLine& line : noise.other_lines) {
+    CurvePoint point = point_of(line.frequency_hz, {line.rms, line.frequency_hz, 0, {}, {}});
+    // How far noise has moved it is not known.
+    point.uncertainty.reset();
+    lines.points.push_back(std::move(point));
+  }
+  std::sort(lines.points.begin(), lines.points.end(),
+            [](const CurvePoint& a, const CurvePoint& b) { return a.x < b.x; });
+  if (!lines.points.empty()) findings.curves.push_back(std::move(lines));
+}
+
+void append_mains(Findings& findings, const NoiseAnalysis& analysis, const ReadingContext& context,
+                  const std::string& pair, const std::string& channel) {
+  Reading& mains = append_reading(
+      findings, "mains_frequency", pair,
+      analysis.mains ? finite(analysis.mains->frequency_hz) : std::nullopt, Unit::kHertz);
+  if (!analysis.mains) {
+    mains.note = analysis.mains_search == MainsSearch::kTooShort
+                     ? "too short to look for it"
+                     : "no mains lines stand above the noise";
+    return;
+  }
+  if (!is_calibrated(context, channel)) return;
+  const double clock_hz = context.chain->profile().clock_ppm * 1e-6 * analysis.mains->frequency_hz;
+  const std::vector<Component> budget = {
+      type_a("repeatability", analysis.mains->deviation_hz, Repeatability{}.degrees_of_freedom),
+      rectangular("clock of the sound card", clock_hz)};
+  set_absolute_uncertainty(mains, combine(budget));
+}
+
 }  // namespace
 
 void append_noise(Findings& findings, const NoiseAnalysis& analysis, const ReadingContext& context,
@@ -53,10 +129,10 @@ void append_noise(Findings& findings, const NoiseAnalysis& analysis, const Readi
   for (std::size_t c = 0; c < analysis.channels.size(); ++c) {
     const NoiseChannel& noise = analysis.channels[c];
     const std::string& channel = context.channels[first + c];
-    append_level(findings, "noise", channel, noise.noise_rms, context, false);
-    append_level(findings, "noise_a", channel, noise.noise_a_rms, context, false);
-    append_level(findings, "noise_468", channel,
-                 noise.noise_468_quasi_peak.value_or(noise.noise_468_rms), context, false);
+    const NoiseLevels levels = noise_levels(noise, analysis.duration_s, context, channel);
+    append_level(findings, "noise", channel, levels.noise, context, false);
+    append_level(findings, "noise_a", channel, levels.noise_a, context, false);
+    append_level(findings, "noise_468", channel, levels.noise_468, context, false);
     if (!noise.noise_468_quasi_peak) {
       for (Reading& reading : findings.readings) {
         if (reading.key == "noise_468" && reading.channel == channel) {
@@ -64,59 +140,30 @@ void append_noise(Findings& findings, const NoiseAnalysis& analysis, const Readi
         }
       }
     }
-    append_reading(findings, "dc_offset", channel, finite(noise.offset), Unit::kFullScale);
+    Reading& offset =
+        append_reading(findings, "dc_offset", channel, finite(noise.offset), Unit::kFullScale);
+    if (is_calibrated(context, channel)) {
+      set_absolute_uncertainty(offset, spread_only(levels.offset_deviation));
+    }
     if (analysis.mains) {
-      append_level(findings, "hum", channel, noise.hum_rms, context, false);
-      append_level(findings, "broadband", channel, noise.broadband_rms, context, false);
+      append_level(findings, "hum", channel, levels.hum, context, false);
+      append_level(findings, "broadband", channel, levels.broadband, context, false);
     }
-    const bool has_volts = context.chain.has_value();
-    const auto level = [&](double rms) {
-      return has_volts ? context.chain->volts_of_rms(rms, channel_index(context, channel))
-                       : dbfs_of_rms(rms);
-    };
-    const Axis y{"level", has_volts ? "V" : "dBFS", has_volts};
-    Curve hum{"hum_lines", channel, {"frequency", "Hz", true}, y, {}};
-    for (const HumLine& line : noise.hum_lines) {
-      if (!line.above_noise || !(line.rms > 0)) continue;
-      CurvePoint point;
-      point.x = line.frequency_hz;
-      point.y = level(line.rms);
-      hum.points.push_back(std::move(point));
-    }
-    if (!hum.points.empty()) findings.curves.push_back(std::move(hum));
-    Curve lines{"lines", channel, {"frequency", "Hz", true}, y, {}};
-    for (const OtherLine& line : noise.other_lines) {
-      CurvePoint point;
-      point.x = line.frequency_hz;
-      point.y = level(line.rms);
-      lines.points.push_back(std::move(point));
-    }
-    std::sort(lines.points.begin(), lines.points.end(),
-              [](const CurvePoint& a, const CurvePoint& b) { return a.x < b.x; });
-    if (!lines.points.empty()) findings.curves.push_back(std::move(lines));
+    append_lines(findings, noise, context, channel);
   }
   const std::string pair = context.channels.size() == 2 ? "pair" : context.channels[first];
-  append_reading(findings, "mains_frequency", pair,
-                 analysis.mains ? finite(analysis.mains->frequency_hz) : std::nullopt,
-                 Unit::kHertz);
-  if (!analysis.mains) {
-    findings.readings.back().note = analysis.mains_search == MainsSearch::kTooShort
-                                        ? "too short to look for it"
-                                        : "no mains lines stand above the noise";
-  }
+  append_mains(findings, analysis, context, pair, context.channels[first]);
+  append_no_loopback(findings, context);
 }
 
 void append_noise_snr(Findings& findings, const NoiseAnalysis& analysis,
                       const ReadingContext& context, double reference_vrms) {
   for (std::size_t c = 0; c < analysis.channels.size(); ++c) {
-    const auto snr = [&](const char* key, double rms) {
-      const double volts = context.chain->volts_of_rms(rms, c);
-      append_reading(findings, key, context.channels[c],
-                     finite(db_of_amplitude_ratio(reference_vrms / volts)), Unit::kDb);
-      findings.readings.back().note = fmt::format("re {:.4g} V", reference_vrms);
-    };
-    snr("snr", analysis.channels[c].noise_rms);
-    snr("snr_a", analysis.channels[c].noise_a_rms);
+    const std::string& channel = context.channels[c];
+    const NoiseLevels levels =
+        noise_levels(analysis.channels[c], analysis.duration_s, context, channel);
+    append_snr(findings, "snr", channel, levels.noise, context, reference_vrms);
+    append_snr(findings, "snr_a", channel, levels.noise_a, context, reference_vrms);
   }
 }
 

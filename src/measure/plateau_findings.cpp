@@ -7,6 +7,8 @@
 
 #include "dsp/block_cutter.h"
 #include "measure/noise.h"
+#include "measure/tone_findings.h"
+#include "measure/two_tone_findings.h"
 
 namespace sinewright {
 
@@ -48,36 +50,6 @@ std::vector<double> pick_channels(std::span<const double> frames, std::size_t ch
     }
   }
   return result;
-}
-
-void append_two_tones(Findings& findings, const TwoToneAnalysis& analysis,
-                      const ReadingContext& context, std::size_t first) {
-  for (std::size_t c = 0; c < analysis.channels.size(); ++c) {
-    const TwoToneChannel& tones = analysis.channels[c];
-    const std::string& channel = context.channels[first + c];
-    append_level(findings, "level", channel, tones.level_rms, context, true);
-    append_level(findings, "noise", channel, tones.noise_rms, context, false);
-    if (!tones.has_tones) {
-      append_caution(findings, "no_tone", "not both tones stand above the noise in this channel",
-                     channel);
-      continue;
-    }
-    append_reading(findings, "frequency_1", channel, tones.frequency_1_hz, Unit::kHertz);
-    append_reading(findings, "frequency_2", channel, tones.frequency_2_hz, Unit::kHertz);
-    append_level(findings, "fundamental_1", channel, tones.rms_1, context, false);
-    append_level(findings, "fundamental_2", channel, tones.rms_2, context, false);
-    const auto figure = [&](const char* key, const std::optional<DistortionFigure>& value) {
-      if (value) append_ratio(findings, key, channel, value->ratio);
-    };
-    figure("imd_modulation_2", tones.imd_modulation_2);
-    figure("imd_modulation_3", tones.imd_modulation_3);
-    figure("imd_modulation", tones.imd_modulation);
-    figure("imd_difference_2", tones.imd_difference_2);
-    figure("imd_difference_3", tones.imd_difference_3);
-    figure("imd_difference_total", tones.imd_difference_total);
-    append_ratio(findings, "imd_residual", channel, tones.imd_residual.ratio);
-    append_reading(findings, "dc_offset", channel, tones.offset, Unit::kFullScale);
-  }
 }
 
 }  // namespace

@@ -15,7 +15,7 @@
 #include "dsp/two_tone.h"
 #include "findings/findings.h"
 #include "measure/analyze.h"
-#include "measure/tone_findings.h"
+#include "measure/reading_context.h"
 
 namespace sinewright {
 

@@ -8,6 +8,8 @@
 #include <map>
 
 #include "findings/error.h"
+#include "measure/append.h"
+#include "measure/power_curve.h"
 #include "measure/power_run.h"
 #include "measure/steps.h"
 
@@ -60,56 +62,6 @@ void require_settings(const Session& session, const PowerSettings& settings) {
   }
 }
 
-// The output at which THD+N rises through `percent` for the last time, from steps in ascending
-// output; the logarithms of both are taken as a straight line between steps.
-std::optional<double> output_at(const std::vector<CurvePoint>& points, double percent) {
-  for (std::size_t i = points.size(); i-- > 1;) {
-    const CurvePoint& below = points[i - 1];
-    const CurvePoint& above = points[i];
-    if (!below.y || !above.y || *below.y > percent || *above.y <= percent) continue;
-    return std::exp(interpolate(std::log(*below.y), std::log(below.x), std::log(*above.y),
-                                std::log(above.x), std::log(percent)));
-  }
-  return std::nullopt;
-}
-
-Curve curve_over_output(std::span<const Findings> steps, const std::string& key,
-                        const std::string& channel, const std::string& output_channel, Unit unit,
-                        const Axis& y, bool has_watts) {
-  Curve curve{key, channel, {"output", has_watts ? "W" : "dBFS", has_watts}, y, {}};
-  for (const Findings& step : steps) {
-    const auto output =
-        value_of(step, "level", output_channel, has_watts ? Unit::kWatt : Unit::kDbfs);
-    const Reading* reading = find_reading(step, key, channel, unit);
-    if (!output || reading == nullptr) continue;
-    CurvePoint point;
-    point.x = *output;
-    point.y = reading->value;
-    point.limited_by = reading->limited_by;
-    curve.points.push_back(std::move(point));
-  }
-  std::stable_sort(curve.points.begin(), curve.points.end(),
-                   [](const CurvePoint& a, const CurvePoint& b) { return a.x < b.x; });
-  return curve;
-}
-
-void append_limits(Findings& findings, const Curve& thd_n, bool has_watts,
-                   std::span<const double> thresholds_percent) {
-  for (const double percent : thresholds_percent) {
-    const std::optional<double> output = output_at(thd_n.points, percent);
-    append_reading(findings, fmt::format("distortion_limited_output_{:g}_percent", percent),
-                   thd_n.channel, output, has_watts ? Unit::kWatt : Unit::kDbfs);
-    if (output) continue;
-    const bool is_always_above =
-        std::none_of(thd_n.points.begin(), thd_n.points.end(),
-                     [&](const CurvePoint& point) { return point.y && *point.y <= percent; });
-    findings.readings.back().note =
-        is_always_above
-            ? fmt::format("THD+N is above {:g} % at every level", percent)
-            : fmt::format("THD+N does not rise above {:g} % up to the highest level", percent);
-  }
-}
-
 }  // namespace
 
 void append_power(Findings& findings, std::span<const Findings> steps,
@@ -123,11 +75,11 @@ void append_power(Findings& findings, std::span<const Findings> steps,
   }
   const Axis distortion{"distortion", "%", true};
   for (const std::string& channel : channels) {
-    Curve thd_n =
+    const Curve thd_n =
         curve_over_output(steps, "thd_n", channel, channel, Unit::kPercent, distortion, has_watts);
     if (thd_n.points.empty()) continue;
-    append_limits(findings, thd_n, has_watts, thresholds_percent);
-    findings.curves.push_back(std::move(thd_n));
+    append_distortion_limits(findings, steps, channel, has_watts, thresholds_percent);
+    findings.curves.push_back(thd_n);
     findings.curves.push_back(
         curve_over_output(steps, "thd", channel, channel, Unit::kPercent, distortion, has_watts));
   }
@@ -175,9 +127,14 @@ std::vector<Findings> run_power(Session& session, const PowerSettings& settings,
       needs_guidance = false;
       run.climb();
       run.search();
-      session.guard(std::numeric_limits<double>::infinity());
       session.silence();
       session.settle(0.05);
+    } catch (const Stopped&) {
+      if (run.steps().empty() && all.empty()) throw;
+      if (run.steps().empty()) return all;
+      append_caution(findings, "stopped",
+                     fmt::format("stopped after {} levels", run.steps().size()));
+      has_failed = true;
     } catch (const Error& failure) {
       // What is finished is kept: the steps of this frequency, or the frequencies before.
       session.silence();

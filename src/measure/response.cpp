@@ -7,6 +7,8 @@
 #include <cmath>
 
 #include "findings/error.h"
+#include "measure/append.h"
+#include "measure/response_curve.h"
 #include "measure/steps.h"
 
 namespace sinewright {
@@ -19,52 +21,6 @@ double settling_s(double frequency_hz) { return 0.02 + 6 / frequency_hz; }
 
 Axis frequency_axis() { return {"frequency", "Hz", true}; }
 
-struct Point {
-  double frequency_hz;
-  double value;
-};
-
-// Level relative to 1 kHz, by interpolation in log frequency between the steps around it.
-std::vector<Point> relative_levels(std::span<const Findings> steps, const std::string& channel) {
-  std::vector<Point> points;
-  for (const Findings& step : steps) {
-    const auto frequency = value_of(step, "frequency", channel, Unit::kHertz);
-    const auto level = value_of(step, "fundamental", channel, Unit::kDbfs);
-    if (frequency && level) points.push_back({*frequency, *level});
-  }
-  if (points.empty()) return points;
-  const auto above = std::find_if(points.begin(), points.end(),
-                                  [](const Point& point) { return point.frequency_hz >= 1000; });
-  double reference = 0;
-  if (above == points.begin()) {
-    reference = above->value;
-  } else if (above == points.end()) {
-    reference = points.back().value;
-  } else {
-    const Point& below = *(above - 1);
-    reference = interpolate(std::log(below.frequency_hz), below.value,
-                            std::log(above->frequency_hz), above->value, std::log(1000.0));
-  }
-  for (Point& point : points) point.value -= reference;
-  return points;
-}
-
-// Where the response first falls below -`down_db` going outwards from 1 kHz, in `direction`.
-std::optional<double> corner_hz(const std::vector<Point>& points, double down_db, int direction) {
-  const auto count = static_cast<std::ptrdiff_t>(points.size());
-  std::ptrdiff_t start = 0;
-  while (start + 1 < count && points[static_cast<std::size_t>(start)].frequency_hz < 1000) ++start;
-  for (std::ptrdiff_t i = start; i + direction >= 0 && i + direction < count; i += direction) {
-    const Point& inner = points[static_cast<std::size_t>(i)];
-    const Point& outer = points[static_cast<std::size_t>(i + direction)];
-    if (inner.value >= -down_db && outer.value < -down_db) {
-      return std::exp(interpolate(inner.value, std::log(inner.frequency_hz), outer.value,
-                                  std::log(outer.frequency_hz), -down_db));
-    }
-  }
-  return std::nullopt;
-}
-
 // Repeatability and what was still settling: twice the deviation, and the drift across the step.
 double repeatability_db(const ToneChannel& tone, double duration_s) {
   return 2 * 8.686 * tone.level_deviation + std::abs(tone.level_drift_db_per_s) * duration_s / 2;
@@ -73,8 +29,8 @@ double repeatability_db(const ToneChannel& tone, double duration_s) {
 // What a step of a quarter of a second says about drift and clicks is mostly its own settling, and
 // is carried in the point's uncertainty.
 bool concerns_all_steps(const std::string& code) {
-  constexpr std::array<const char*, 5> kKept = {"clipped", "near_full_scale", "dropout", "no_tone",
-                                                "mono_input"};
+  constexpr std::array<const char*, 6> kKept = {"clipped", "near_full_scale", "dropout",
+                                                "no_tone", "mono_input",      "no_loopback"};
   return std::find(kKept.begin(), kKept.end(), code) != kKept.end();
 }
 
@@ -90,11 +46,73 @@ void append_curve(Findings& findings, std::span<const Findings> steps, const std
     point.x = *frequency;
     if (reading != nullptr) {
       point.y = reading->value;
+      point.uncertainty = reading->uncertainty;
+      point.interval = reading->interval;
       point.limited_by = reading->limited_by;
     }
     curve.points.push_back(std::move(point));
   }
   if (!curve.points.empty()) findings.curves.push_back(std::move(curve));
+}
+
+void append_flatness(Findings& findings, std::span<const ResponsePoint> points,
+                     const std::string& channel, const ResponseSettings& settings) {
+  const Band flat{settings.flat_from_hz, settings.flat_to_hz};
+  const ResponsePoint* highest = nullptr;
+  const ResponsePoint* lowest = nullptr;
+  for (const ResponsePoint& point : points) {
+    if (!flat.contains(point.frequency_hz)) continue;
+    if (highest == nullptr || point.level_db > highest->level_db) highest = &point;
+    if (lowest == nullptr || point.level_db < lowest->level_db) lowest = &point;
+  }
+  if (highest == nullptr) return;
+  Reading& flatness = append_reading(findings, "flatness", channel,
+                                     (highest->level_db - lowest->level_db) / 2, Unit::kDb);
+  flatness.note = fmt::format("half the spread, {:.5g} Hz to {:.5g} Hz", settings.flat_from_hz,
+                              settings.flat_to_hz);
+  const std::optional<Uncertainty> sure = half_spread(*highest, *lowest);
+  if (sure) set_absolute_uncertainty(flatness, *sure);
+  const auto add = [&](const char* key, const ResponsePoint& point) {
+    Reading& reading = append_reading(findings, key, channel, point.level_db, Unit::kDb);
+    if (point.sure) set_absolute_uncertainty(reading, *point.sure);
+  };
+  add("response_highest", *highest);
+  add("response_lowest", *lowest);
+}
+
+void append_corners(Findings& findings, std::span<const ResponsePoint> points,
+                    const std::string& channel) {
+  for (const auto& [name, down_db] :
+       {std::pair{"0.5", 0.5}, std::pair{"1", 1.0}, std::pair{"3", 3.0}}) {
+    for (const auto& [side, direction] : {std::pair{"lower", -1}, std::pair{"upper", 1}}) {
+      const std::optional<Corner> corner = find_corner(points, down_db, direction);
+      Reading& reading =
+          append_reading(findings, fmt::format("{}_corner_{}_db", side, name), channel,
+                         corner ? std::optional(corner->frequency_hz) : std::nullopt, Unit::kHertz);
+      if (!corner) reading.note = "not reached";
+      if (corner && corner->sure) set_absolute_uncertainty(reading, *corner->sure);
+    }
+  }
+}
+
+void append_level_curve(Findings& findings, const std::vector<ResponsePoint>& points,
+                        const std::string& channel, const ResponseSettings& settings) {
+  if (!points.empty() && (points.front().frequency_hz > 1003 || points.back().frequency_hz < 997)) {
+    append_caution(findings, "no_1_khz",
+                   "1 kHz was not measured: levels are relative to the step nearest to it",
+                   channel);
+  }
+  Curve curve{"response", channel, frequency_axis(), {"level", "dB", false}, {}};
+  for (const ResponsePoint& point : points) {
+    CurvePoint at;
+    at.x = point.frequency_hz;
+    at.y = point.level_db;
+    if (point.sure) at.uncertainty = point.sure->expanded;
+    curve.points.push_back(std::move(at));
+  }
+  findings.curves.push_back(std::move(curve));
+  append_flatness(findings, points, channel, settings);
+  append_corners(findings, points, channel);
 }
 
 struct Step {
@@ -105,25 +123,42 @@ struct Step {
 // One frequency: longer while the stated repeatability is not reached, for noise averages and
 // settling goes on.
 Step measure_step(Session& session, const ResponseSettings& settings, double frequency_hz,
-                  const Progress& progress) {
-  session.play({frequency_hz}, settings.level_dbfs);
-  session.settle(settling_s(frequency_hz));
+                  Progress& progress, double fraction) {
   // Noise and distortion want more of it than the level does.
   const double least_s = settings.has_thd ? settings.least_step_s : settings.least_step_s / 2;
   double duration_s = std::max(least_s, 5.2 / frequency_hz);
+  constexpr double kDelay_s = 0.3;  // of a slow sound server
+  session.rest_before({frequency_hz}, settings.level_dbfs,
+                      kDelay_s + settling_s(frequency_hz) + duration_s, progress, fraction);
+  session.play({frequency_hz}, settings.level_dbfs);
+  session.settle(settling_s(frequency_hz));
   for (int attempt = 0;; ++attempt, duration_s *= 2) {
     ToneAnalysis analysis;
     Step step;
-    session.refuse_if_cut("response");
     step.findings = session.measure_tone(session.capture(duration_s), {frequency_hz}, &analysis);
+    session.refuse_if_cut("response");
     bool is_good = true;
     for (const ToneChannel& tone : analysis.channels) {
       step.repeatability_db.push_back(repeatability_db(tone, duration_s));
       is_good = is_good &&
                 (!tone.has_tone || step.repeatability_db.back() <= settings.level_uncertainty_db);
     }
-    if (is_good || attempt == 3 || progress.is_cancelled()) return step;
+    // Nor longer than the load and output networks bear.
+    const bool must_end = session.drive().allowed_s() < 2 * duration_s + kDelay_s;
+    if (is_good || must_end || attempt == 3 || progress.is_cancelled()) return step;
   }
+}
+
+// The channel that a step heard and the next one does not: a relay, a fuse, a lead.
+std::optional<std::string> lost_channel(const Findings& before, const Findings& now,
+                                        const std::vector<std::string>& channels) {
+  constexpr double kLost_db = 40;  // no filter falls so far from one step to the next
+  for (const std::string& channel : channels) {
+    const auto then_dbfs = value_of(before, "fundamental", channel, Unit::kDbfs);
+    const auto now_dbfs = value_of(now, "fundamental", channel, Unit::kDbfs);
+    if (then_dbfs && (!now_dbfs || *now_dbfs < *then_dbfs - kLost_db)) return channel;
+  }
+  return std::nullopt;
 }
 
 // All channels are driven, so one without a tone is not merely quiet.
@@ -143,7 +178,14 @@ void append_silent_channels(Findings& findings, std::span<const Findings> steps,
   }
 }
 
-// The spread of each step belongs to its point.
+// What was still settling in a step, beyond what its noise feigns.
+double unsettled_db(const Findings& step, const std::string& channel, double repeatability_db) {
+  const Reading* level = find_reading(step, "fundamental", channel, Unit::kDbfs);
+  const double spread_db = level == nullptr ? 0 : level->uncertainty.value_or(0);
+  return std::max(0.0, repeatability_db - 2 * spread_db);
+}
+
+// The spread of each step belongs to its point; a budget has it already, but not the settling.
 void append_repeatability(Findings& findings, std::span<const Findings> steps,
                           const std::vector<std::vector<double>>& repeatability) {
   for (Curve& curve : findings.curves) {
@@ -152,7 +194,12 @@ void append_repeatability(Findings& findings, std::span<const Findings> steps,
     for (CurvePoint& point : curve.points) {
       for (std::size_t i = 0; i < steps.size(); ++i) {
         if (value_of(steps[i], "frequency", curve.channel, Unit::kHertz) != point.x) continue;
-        if (channel < repeatability[i].size()) point.uncertainty = repeatability[i][channel];
+        if (channel >= repeatability[i].size()) continue;
+        const double step_db = repeatability[i][channel];
+        point.uncertainty =
+            point.uncertainty
+                ? std::hypot(*point.uncertainty, unsettled_db(steps[i], curve.channel, step_db))
+                : step_db;
       }
     }
   }
@@ -200,24 +247,40 @@ Findings run_response(Session& session, const ResponseSettings& settings, Progre
   if (session.chain()) session.guard_watts(settings.limit_w);
   std::vector<Findings> steps;
   std::vector<std::vector<double>> repeatability;
+  bool is_stopped = false;
   try {
     for (std::size_t i = 0; i < frequencies.size() && !progress.is_cancelled(); ++i) {
-      progress.report(static_cast<double>(i) / static_cast<double>(frequencies.size()),
-                      fmt::format("{:.5g} Hz", frequencies[i]));
-      Step step = measure_step(session, settings, frequencies[i], progress);
+      const double fraction = static_cast<double>(i) / static_cast<double>(frequencies.size());
+      progress.report(fraction, fmt::format("{:.5g} Hz", frequencies[i]));
+      Step step = measure_step(session, settings, frequencies[i], progress, fraction);
+      const auto lost = steps.empty() ? std::nullopt
+                                      : lost_channel(steps.back(), step.findings,
+                                                     session.context().channels);
+      if (lost) {
+        append_caution(findings, "channel_lost",
+                       fmt::format("{} vanished at {:.5g} Hz: a protection relay, or a lead; "
+                                   "stopped. Start again low once it is explained",
+                                   *lost, frequencies[i]));
+        break;
+      }
       steps.push_back(std::move(step.findings));
       repeatability.push_back(std::move(step.repeatability_db));
     }
+  } catch (const Stopped&) {
+    if (steps.empty()) throw;
+    is_stopped = true;
   } catch (const Error& failure) {
-    if (steps.empty() || failure.code() != ExitCode::kDevice) throw;
-    append_caution(findings, kDeviceFailed, failure.what());
+    const bool is_refused = failure.code() == ExitCode::kRefused;
+    session.silence();
+    if (steps.empty() || (failure.code() != ExitCode::kDevice && !is_refused)) throw;
+    append_caution(findings, is_refused ? "over_limit" : kDeviceFailed, failure.what());
   }
   session.silence();
-  append_response(findings, steps, settings);
+  append_response(findings, steps, settings, session.context());
   append_silent_channels(findings, steps, session.context().channels);
   append_repeatability(findings, steps, repeatability);
   findings.ended_s = steps.empty() ? findings.started_s : steps.back().ended_s;
-  if (progress.is_cancelled()) {
+  if (is_stopped || progress.is_cancelled()) {
     append_caution(findings, "stopped",
                    fmt::format("stopped after {} of {} steps", steps.size(), frequencies.size()));
   }
@@ -225,44 +288,9 @@ Findings run_response(Session& session, const ResponseSettings& settings, Progre
 }
 
 void append_response(Findings& findings, std::span<const Findings> steps,
-                     const ResponseSettings& settings) {
+                     const ResponseSettings& settings, const ReadingContext& context) {
   for (const std::string& channel : channels_with_tone(steps)) {
-    const std::vector<Point> points = relative_levels(steps, channel);
-    if (!points.empty() &&
-        (points.front().frequency_hz > 1003 || points.back().frequency_hz < 997)) {
-      append_caution(findings, "no_1_khz",
-                     "1 kHz was not measured: levels are relative to the step nearest to it",
-                     channel);
-    }
-    Curve curve{"response", channel, frequency_axis(), {"level", "dB", false}, {}};
-    double highest = -1e9;
-    double lowest = 1e9;
-    for (const Point& point : points) {
-      CurvePoint at;
-      at.x = point.frequency_hz;
-      at.y = point.value;
-      curve.points.push_back(std::move(at));
-      const Band flat{settings.flat_from_hz, settings.flat_to_hz};
-      if (!flat.contains(point.frequency_hz)) continue;
-      highest = std::max(highest, point.value);
-      lowest = std::min(lowest, point.value);
-    }
-    findings.curves.push_back(std::move(curve));
-    if (highest >= lowest) {
-      append_reading(findings, "flatness", channel, (highest - lowest) / 2, Unit::kDb);
-      findings.readings.back().note = fmt::format("half the spread, {:.5g} Hz to {:.5g} Hz",
-                                                  settings.flat_from_hz, settings.flat_to_hz);
-      append_reading(findings, "response_highest", channel, highest, Unit::kDb);
-      append_reading(findings, "response_lowest", channel, lowest, Unit::kDb);
-    }
-    for (const auto& [name, down_db] :
-         {std::pair{"0.5", 0.5}, std::pair{"1", 1.0}, std::pair{"3", 3.0}}) {
-      for (const auto& [side, direction] : {std::pair{"lower", -1}, std::pair{"upper", 1}}) {
-        append_reading(findings, fmt::format("{}_corner_{}_db", side, name), channel,
-                       corner_hz(points, down_db, direction), Unit::kHertz);
-        if (!findings.readings.back().value) findings.readings.back().note = "not reached";
-      }
-    }
+    append_level_curve(findings, response_points(steps, channel, context), channel, settings);
     if (settings.has_thd) {
       append_curve(findings, steps, "thd_n", channel, Unit::kPercent, {"distortion", "%", true});
       append_curve(findings, steps, "thd", channel, Unit::kPercent, {"distortion", "%", true});
@@ -281,7 +309,8 @@ void append_response(Findings& findings, std::span<const Findings> steps,
       const auto frequency = value_of(
           step, "frequency", caution.channel.empty() ? "left" : caution.channel, Unit::kHertz);
       Caution first = caution;
-      if (frequency) first.text += fmt::format(" (first at {:.5g} Hz)", *frequency);
+      if (frequency && caution.code != "no_loopback")
+        first.text += fmt::format(" (first at {:.5g} Hz)", *frequency);
       findings.cautions.push_back(std::move(first));
     }
   }

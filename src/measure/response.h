@@ -18,8 +18,9 @@ struct ResponseSettings {
   double least_step_s = 0.1;  ///< each step is analysed for this long, and five periods
   /// Repeatability and settling (k = 2) that a step lasts longer for, up to eight times.
   double level_uncertainty_db = 0.02;
-  /// More than this in the load cuts the drive: Error (kRefused). With a chain only.
-  double limit_w = 1.1;
+  /// Watts in the load: nothing predicted to give more is played, and a tenth more cuts. With a
+  /// chain only.
+  double limit_w = 1;
   bool has_thd = true;  ///< false: steps only as long as the level needs
 };
 
@@ -27,13 +28,16 @@ struct ResponseSettings {
 /// Throws Error (kUsage) when the range is empty or the steps are not of ISO 266.
 [[nodiscard]] std::vector<double> response_frequencies(const ResponseSettings& settings);
 
-/// Runs the sweep, ascending and phase-continuous. On cancellation the finished points are kept.
+/// Runs the sweep, ascending and phase-continuous. Finished points are kept, and a caution says why
+/// it ended: cancelled, over the limit, a channel that vanished, a device that failed. Before the
+/// first point these are Error (kRefused), Error (kDevice), or Stopped.
 [[nodiscard]] Findings run_response(Session& session, const ResponseSettings& settings,
                                     Progress& progress);
 
 /// The curves and readings over finished tone findings in ascending frequency: "response" (dB re
-/// 1 kHz), "phase", "thd_n", "thd"; -0.5, -1 and -3 dB points; flatness. Also for recordings.
+/// 1 kHz, the sound card's own taken out where it is known), "phase", "thd_n", "thd"; -0.5, -1 and
+/// -3 dB points; flatness. Also for recordings.
 void append_response(Findings& findings, std::span<const Findings> steps,
-                     const ResponseSettings& settings);
+                     const ResponseSettings& settings, const ReadingContext& context);
 
 }  // namespace sinewright

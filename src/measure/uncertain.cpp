@@ -1,0 +1,179 @@
+#include "measure/uncertain.h"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <numbers>
+#include <vector>
+
+#include "dsp/units.h"
+#include "dsp/weighting.h"
+
+namespace sinewright {
+namespace {
+
+constexpr double kDbPerRatio = 20 / std::numbers::ln10;  // 8.686: dB of a small relative change
+
+// What a relative uncertainty becomes in the unit of `reading`.
+double scale_of(const Reading& reading) {
+  switch (reading.unit) {
+    case Unit::kDbfs:
+    case Unit::kDbv:
+    case Unit::kDbu:
+    case Unit::kDb:
+    case Unit::kDbc:
+      return kDbPerRatio;
+    default:
+      return std::abs(*reading.value);
+  }
+}
+
+double white_power(const ReadingContext& context, Weighting weighting) {
+  // A hundredth of a decibel or so; the share is taken to a factor of two.
+  constexpr int kPoints = 200;
+  const double high_hz = std::min(context.band.high_hz, context.sample_rate_hz / 2);
+  double sum = 0;
+  for (int i = 0; i < kPoints; ++i) {
+    const double at = (i + 0.5) / kPoints;
+    const double gain = weighting_gain(
+        weighting, Hertz{context.band.low_hz + at * (high_hz - context.band.low_hz)});
+    sum += gain * gain;
+  }
+  return sum / kPoints;
+}
+
+// The whole interval opens by two deviations of what was read, either way.
+OwnLevel own_of(double rms, double deviation, double low_ms, double high_ms) {
+  const double spread_ms = 4 * deviation * rms * rms;
+  OwnLevel own;
+  own.interval = Interval{std::sqrt(std::max(0.0, low_ms - spread_ms)),
+                          std::sqrt(std::max(0.0, high_ms + spread_ms))};
+  return own;
+}
+
+OwnLevel own_lines(const Level& level) {
+  const double half_width = (level.lines->high - level.lines->low) / 2;
+  OwnLevel own = own_of(level.rms, level.deviation, level.lines->low * level.lines->low,
+                        level.lines->high * level.lines->high);
+  own.rms = level.rms;
+  own.is_sound_card = level.lines->high - level.rms > std::sqrt(0.5) * level.rms;
+  own.standard = std::hypot(level.deviation, half_width / std::sqrt(2.0) / level.rms);
+  if (half_width < kSmallShare / 2 * level.rms) own.interval.reset();
+  return own;
+}
+
+}  // namespace
+
+OwnLevel own_level(const Level& level) {
+  OwnLevel own;
+  own.rms = level.rms;
+  own.standard = level.deviation;
+  if (!(level.rms > 0)) return own;
+  if (level.lines) return own_lines(level);
+  if (!level.share) return own;
+  const double ms = level.rms * level.rms;
+  const double middle_ms = (level.share->least_ms + level.share->most_ms) / 2;
+  if (level.share->most_ms > kSmallShare * ms) {
+    own = own_of(level.rms, level.deviation, ms - level.share->most_ms, ms - level.share->least_ms);
+  }
+  own.is_sound_card = level.share->most_ms > ms / 2;
+  // A number would be the difference of two nearly equal ones: as read, then.
+  const double own_ms = own.is_sound_card ? ms : ms - middle_ms;
+  own.rms = std::sqrt(own_ms);
+  const double open_ms = (level.share->most_ms - level.share->least_ms) / 2 / std::sqrt(3.0);
+  own.standard = std::hypot(level.deviation * ms, open_ms / 2) / own_ms;
+  return own;
+}
+
+LevelUncertainty level_uncertainty(const ReadingContext& context, const std::string& channel,
+                                   double frequency_hz, double deviation) {
+  LevelUncertainty level;
+  if (!is_calibrated(context, channel)) return level;
+  const std::size_t index = channel_index(context, channel);
+  const Chain& chain = *context.chain;
+  const SoundCardResidual* residual = context.residual.get();
+  Repeatability repeatability;
+  repeatability.relative = deviation;
+  level.correction = volts_correction(chain, index, frequency_hz, residual);
+  level.converter = spread_only(deviation);
+  level.volts = combine(volts_budget(chain, index, frequency_hz, repeatability, residual));
+  if (chain.has_calibrated_watts(index)) {
+    level.watts = combine(watts_budget(chain, index, frequency_hz, repeatability, residual));
+  }
+  return level;
+}
+
+Uncertainty spread_only(double deviation) {
+  const std::array<Component, 1> spread = {
+      type_a("repeatability", deviation, Repeatability{}.degrees_of_freedom)};
+  return combine(spread);
+}
+
+void set_uncertainty(Reading& reading, const Uncertainty& relative) {
+  if (!reading.value) return;
+  Uncertainty scaled = relative;
+  scaled.expanded *= scale_of(reading);
+  set_absolute_uncertainty(reading, scaled);
+}
+
+void set_absolute_uncertainty(Reading& reading, const Uncertainty& uncertainty) {
+  if (!reading.value || !std::isfinite(uncertainty.expanded)) return;
+  reading.uncertainty = uncertainty.expanded;
+  reading.k = uncertainty.k;
+}
+
+double db_or_nothing(double ratio) {
+  return ratio > 0 ? std::max(kNothing_db, db_of_amplitude_ratio(ratio)) : kNothing_db;
+}
+
+std::optional<NoiseShare> noise_share(const ReadingContext& context, const std::string& channel,
+                                      const std::optional<OperatingPoint>& at) {
+  if (!context.residual || !is_calibrated(context, channel)) return std::nullopt;
+  const std::size_t index = channel_index(context, channel);
+  NoiseShare share =
+      at ? context.residual->noise(index, *at) : context.residual->silent_noise(index);
+  const Loopback& loopback = *context.chain->profile().loopback;
+  const double high_hz = std::min(context.band.high_hz, context.sample_rate_hz / 2);
+  const double widened = high_hz / loopback.band_high_hz;
+  constexpr double kSame = 0.01;
+  if (widened > 1 + kSame) share.most_ms *= widened;  // as far as it is white
+  if (widened < 1 - kSame || context.band.low_hz > loopback.band_low_hz * (1 + kSame)) {
+    share.least_ms = 0;
+  }
+  return share;
+}
+
+std::optional<NoiseShare> weighted_share(const std::optional<NoiseShare>& share,
+                                         double white_gain) {
+  if (!share) return std::nullopt;
+  return NoiseShare{share->least_ms * white_gain / 2, share->most_ms * white_gain * 2};
+}
+
+double white_gain_a(const ReadingContext& context) { return white_power(context, Weighting::kA); }
+
+double white_gain_468(const ReadingContext& context) {
+  return white_power(context, Weighting::k468);
+}
+
+RatioLimits noise_ratio_limits(const ReadingContext& context, const std::string& channel,
+                               const Level& noise, double tone_hz, double tone_deviation) {
+  RatioLimits limits;
+  if (!is_calibrated(context, channel) || !(noise.rms > 0)) return limits;
+  const OwnLevel own = own_level(noise);
+  limits.is_sound_card = own.is_sound_card;
+  if (own.interval) limits.interval = *own.interval;
+  if (own.is_sound_card) return limits;
+  limits.own = own.rms;
+  const std::size_t index = channel_index(context, channel);
+  const double response =
+      volts_correction(*context.chain, index, tone_hz, context.residual.get()) /
+      volts_correction(*context.chain, index, noise.frequency_hz, context.residual.get());
+  const double infinite = Repeatability{}.degrees_of_freedom;
+  const std::vector<Component> budget = {
+      type_a("noise", own.standard, infinite), type_a("tone", tone_deviation, infinite),
+      rectangular("response of the sound card", std::abs(response - 1))};
+  limits.relative = combine(budget);
+  return limits;
+}
+
+}  // namespace sinewright
