@@ -110,11 +110,14 @@ std::vector<Component> balance_budget(const Chain& chain, double frequency_hz,
 std::vector<Component> response_budget(const Chain& /*chain*/, std::size_t channel,
                                        double frequency_hz, const Repeatability& at_frequency,
                                        const Repeatability& at_reference,
-                                       const SoundCardResidual* residual) {
+                                       const SoundCardResidual* residual, double reference_hz) {
   if (!residual) return {};
   const std::optional<double> open_db = residual->response_open_db(channel, frequency_hz);
   if (!open_db) return {};
   return {rectangular("sound card's response", relative_of_db(*open_db)),
+          type_a("repeatability of the loopback",
+                 residual->response_deviation(channel, frequency_hz, reference_hz),
+                 std::numeric_limits<double>::infinity()),
           repeatability_now("repeatability", at_frequency),
           repeatability_now("repeatability at the reference", at_reference)};
 }

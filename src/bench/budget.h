@@ -43,13 +43,14 @@ struct Repeatability {
                                                     const SoundCardResidual* residual);
 
 /// Of the level at one frequency relative to that at another within a run, as an amplitude ratio:
-/// what the loopback left open, and both repeatabilities. Without a loopback the sound card's own
-/// response is unknown: no budget, an empty vector.
+/// what the loopback left open, its noise, and both repeatabilities. Without a loopback the sound
+/// card's own response is unknown: no budget, an empty vector. `reference_hz`: that other one.
 [[nodiscard]] std::vector<Component> response_budget(const Chain& chain, std::size_t channel,
                                                      double frequency_hz,
                                                      const Repeatability& at_frequency,
                                                      const Repeatability& at_reference,
-                                                     const SoundCardResidual* residual);
+                                                     const SoundCardResidual* residual,
+                                                     double reference_hz = 1000);
 
 /// Factor on volts as read at `frequency_hz` that takes half of the loopback's response out: how it
 /// is shared between output and input is not known. 1 without a loopback, or outside it.

@@ -191,6 +191,24 @@ std::optional<double> SoundCardResidual::response_open_db(std::size_t channel,
   return std::abs(step_db) * std::min(fraction, 1 - fraction);
 }
 
+double SoundCardResidual::gain_deviation(std::size_t channel, double frequency_hz) const {
+  constexpr double kFloorDeviations = 7.04;  // 5 sqrt(1.98)
+  const auto [below, above, fraction] = around(frequency_hz);
+  const auto deviation = [&](const AtFrequency& at) {
+    return amplitude_of_db(response_tone(at.tones).channels[channel].floor_dbc) / kFloorDeviations;
+  };
+  return std::hypot((1 - fraction) * deviation(*below), fraction * deviation(*above));
+}
+
+double SoundCardResidual::response_deviation(std::size_t channel, double frequency_hz,
+                                             double reference_hz) const {
+  require_channel(channel);
+  const Around at = around(frequency_hz), reference = around(reference_hz);
+  // One and the same reading cancels.
+  if (at.below == reference.below && at.fraction == reference.fraction) return 0;
+  return std::hypot(gain_deviation(channel, frequency_hz), gain_deviation(channel, reference_hz));
+}
+
 std::optional<double> SoundCardResidual::phase_deg(double frequency_hz) const {
   if (!covers(frequency_hz, kBandMargin)) return {};
   const auto [below, above, fraction] = around(frequency_hz);

@@ -71,6 +71,13 @@ class SoundCardResidual {
   [[nodiscard]] std::optional<double> response_open_db(std::size_t channel,
                                                        double frequency_hz) const;
 
+  /// Relative standard deviation of response_db() as an amplitude ratio: the loopback had noise of
+  /// its own. From the floor under its harmonics, which stands five of their deviations up; under
+  /// the analysis window (4-term Nuttall, 1.98 bins wide) a harmonic's is sqrt(1.98) times the
+  /// tone's. 0 where no floor is known.
+  [[nodiscard]] double response_deviation(std::size_t channel, double frequency_hz,
+                                          double reference_hz) const;
+
   /// The loopback tones that count: the two frequencies around (the nearest one outside), and at
   /// each all tones from the one that lies at or below the point at both converters to the one that
   /// lies at or above it at both. Levels within 0.02 dB are the same level.
@@ -102,6 +109,7 @@ class SoundCardResidual {
   [[nodiscard]] Around around(double frequency_hz) const;
   [[nodiscard]] bool covers(double frequency_hz, double margin_ratio) const;
   [[nodiscard]] double gain_db(std::size_t channel, double frequency_hz) const;
+  [[nodiscard]] double gain_deviation(std::size_t channel, double frequency_hz) const;
 
   Loopback loopback_;
   std::vector<AtFrequency> at_frequency_;  ///< ascending

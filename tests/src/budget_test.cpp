@@ -175,6 +175,26 @@ TEST_CASE("a response is as open as the loopback between its frequencies") {
   CHECK(within(combined(between), (std::pow(10, 0.3 / 20) - 1) / std::sqrt(3.0), 1e-12));
 }
 
+TEST_CASE("response: the noise of the loopback counts too, and not against itself") {
+  const Chain chain(exact_profile(), "");
+  Loopback noisy;
+  for (const double frequency_hz : {1000., 20000.}) {
+    LoopbackTone tone;
+    tone.frequency_hz = frequency_hz;
+    tone.drive_dbfs = -12;
+    for (LoopbackTone::Channel& channel : tone.channels) {
+      channel.level_dbfs = -12;
+      channel.floor_dbc = -80;  // five deviations of a harmonic
+    }
+    noisy.tones.push_back(tone);
+  }
+  const SoundCardResidual residual(noisy);
+  // 1e-4 / (5 sqrt(1.98)) at either frequency; two digits of the window's 1.98 are given.
+  const double deviation = 1e-4 / (5 * std::sqrt(1.98)) * std::sqrt(2.0);
+  CHECK(within(combined(response_budget(chain, 0, 20000, {}, {}, &residual)), deviation, 2e-8));
+  CHECK(combined(response_budget(chain, 0, 1000, {}, {}, &residual)) == 0);
+}
+
 TEST_CASE("volts are corrected by half of the loopback's response") {
   const Chain chain(exact_profile(), "");
   const SoundCardResidual residual = loopback(-0.6, -0.2);
