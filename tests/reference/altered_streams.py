@@ -14,6 +14,9 @@ import subprocess
 import sys
 import tempfile
 
+DEVICE_TROUBLE = 4  # a busy machine starves a server; then it is tried anew
+ATTEMPTS = 3
+
 PROFILE = """version = 1
 name = "loop through a null sink"
 [sound_card]
@@ -40,11 +43,13 @@ def check(program, with_pulse, settings, meanwhile=None):
         with open(profile, "w", encoding="utf-8") as file:
             file.write(PROFILE)
         command = [program, "calibrate", "check", "--bench", profile, "--confirmed", "--json"]
-        inner = command
         if meanwhile:
-            inner = ["sh", "-c", f"({meanwhile}) & exec \"$@\"", "sh", *command]
-        run = subprocess.run([with_pulse, *inner], env={**os.environ, **settings},
-                             capture_output=True, text=True, timeout=120, check=False)
+            command = ["sh", "-c", f"({meanwhile}) & exec \"$@\"", "sh", *command]
+        for _ in range(ATTEMPTS):
+            run = subprocess.run([with_pulse, *command], env={**os.environ, **settings},
+                                 capture_output=True, text=True, timeout=120, check=False)
+            if run.returncode != DEVICE_TROUBLE:
+                break
     try:
         document = json.loads(run.stdout)
     except json.JSONDecodeError:
