@@ -11,6 +11,7 @@
 
 #include "bench/budget.h"
 #include "findings/error.h"
+#include "measure/calibrate_tone.h"
 
 namespace sinewright {
 namespace {
@@ -18,6 +19,8 @@ namespace {
 constexpr double kDbOfRelative = 8.685889638065037;  // 20 / ln 10
 // Without a calibrated output only gross errors can be told: parts as marked, a wrong plug.
 constexpr double kNominal_db = 2;
+constexpr double kWhisper_dbfs = -40;
+constexpr double kStrange_db = 6;
 
 /// Days from the date in `text`, "2026-11-25", to now; none when it is no date.
 std::optional<double> days_since(const std::string& text) {
@@ -78,11 +81,12 @@ class Check {
                         range))) {
       throw Error(ExitCode::kRefused, "calibrate check: stopped before anything was played");
     }
-    // No unit: volts are no watts here.
-    session_.guard(std::numeric_limits<double>::infinity());
+    const SoundingTone sounding(session_);
+    whisper();
     read_levels();
     compare_with_calibration();
     if (settings_.meter) compare_with_meter();
+    session_.refuse_if_cut("calibrate check");
     session_.silence();
     if (settings_.checks_stream && !progress_.is_cancelled()) {
       check_stream(session_, settings_.stream, progress_, findings_);
@@ -91,6 +95,28 @@ class Check {
   }
 
  private:
+  // An amplifier left in the way shows in a whisper, before anything is played aloud.
+  void whisper() {
+    double gain_db = -200;
+    for (std::size_t c = 0; c < names_.size(); ++c) {
+      gain_db = std::max(gain_db, expected_gain_db(chain_, c));
+    }
+    session_.guard(rms_of_dbfs(kWhisper_dbfs + gain_db + kStrange_db));
+    session_.play({tone_.frequency_hz}, kWhisper_dbfs);
+    session_.settle(0.2);
+    static_cast<void>(read_level(session_, tone_.frequency_hz, 0.1));
+    if (session_.was_cut()) {
+      throw Error(ExitCode::kRefused,
+                  fmt::format("calibrate check: a whisper comes back more than {:g} dB louder than "
+                              "the profile lets expect: unplug the amplifier, put the range switch "
+                              "on {}",
+                              kStrange_db, chain_.range().name));
+    }
+    // A full-scale sine has 0.71; only what clips has more.
+    constexpr double kClipping_rms = 0.75;
+    session_.guard(std::min(kClipping_rms, rms_of_dbfs(gain_db + kStrange_db)));
+  }
+
   void check_profile() {
     const Profile& profile = chain_.profile();
     const auto look = [&](const std::string& what, const std::string& date,

@@ -157,4 +157,18 @@ TEST_CASE("check: nothing comes back, and an operator who says no") {
   }
 }
 
+TEST_CASE("check: an amplifier left in the way is heard in a whisper") {
+  const Scenario scenario = with_parts(12);
+  const Profile profile = calibrated(scenario);
+  BenchRun run(scenario);
+  run.bench().set_volume_db(0);
+  ScriptedOperator person;  // says it is wired, and is not
+  ScriptedProgress progress;
+  CHECK(code_of([&] { (void)check_bench(*run.session, levels_only(), person, progress); }) ==
+        ExitCode::kRefused);
+  CHECK_FALSE(run.session->is_playing());
+  // 43.5 dB of gain on 0.02 V: no more than 3 V, a watt and a bit.
+  for (const double watts : run.journal.watts(0, 20)) CHECK(watts < 1.2);
+}
+
 }  // namespace sinewright
