@@ -123,7 +123,7 @@ struct Step {
 // One frequency: longer while the stated repeatability is not reached, for noise averages and
 // settling goes on.
 Step measure_step(Session& session, const ResponseSettings& settings, double frequency_hz,
-                  Progress& progress, double fraction) {
+                  Progress& progress, double fraction, bool is_first) {
   // Noise and distortion want more of it than the level does.
   const double least_s = settings.has_thd ? settings.least_step_s : settings.least_step_s / 2;
   double duration_s = std::max(least_s, 5.2 / frequency_hz);
@@ -131,7 +131,9 @@ Step measure_step(Session& session, const ResponseSettings& settings, double fre
   session.rest_before({frequency_hz}, settings.level_dbfs,
                       kDelay_s + settling_s(frequency_hz) + duration_s, progress, fraction);
   session.play({frequency_hz}, settings.level_dbfs);
-  session.settle(settling_s(frequency_hz));
+  // After the climb, so that a recording of the sweep holds its first step as a plateau too.
+  constexpr double kFirst_s = 0.2;
+  session.settle(settling_s(frequency_hz) + (is_first ? kFirst_s : 0));
   for (int attempt = 0;; ++attempt, duration_s *= 2) {
     ToneAnalysis analysis;
     Step step;
@@ -252,10 +254,10 @@ Findings run_response(Session& session, const ResponseSettings& settings, Progre
     for (std::size_t i = 0; i < frequencies.size() && !progress.is_cancelled(); ++i) {
       const double fraction = static_cast<double>(i) / static_cast<double>(frequencies.size());
       progress.report(fraction, fmt::format("{:.5g} Hz", frequencies[i]));
-      Step step = measure_step(session, settings, frequencies[i], progress, fraction);
-      const auto lost = steps.empty() ? std::nullopt
-                                      : lost_channel(steps.back(), step.findings,
-                                                     session.context().channels);
+      Step step = measure_step(session, settings, frequencies[i], progress, fraction, i == 0);
+      const auto lost = steps.empty()
+                            ? std::nullopt
+                            : lost_channel(steps.back(), step.findings, session.context().channels);
       if (lost) {
         append_caution(findings, "channel_lost",
                        fmt::format("{} vanished at {:.5g} Hz: a protection relay, or a lead; "
