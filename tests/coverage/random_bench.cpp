@@ -8,8 +8,6 @@
 namespace sinewright {
 namespace {
 
-constexpr double kReference_dbfs = -9;
-
 void draw_sound_card(BenchDraw& bench, RandomDraws& random) {
   const double output_v = 2 * (1 + random.within(0.05));
   const double input_v = 2 * (1 + random.within(0.05));
