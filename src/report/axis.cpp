@@ -135,7 +135,9 @@ PlotAxis y_axis_of(std::span<const Curve> curves) {
     is_logarithmic = curve.y.logarithmic;
     if (curve.y.unit.rfind("dB", 0) == 0) smallest_span = kSmallestDbSpan;
     for (const CurvePoint& point : curve.points) {
-      if (can_be_drawn(curve, point)) extent.include(*point.y);
+      if (!can_be_drawn(curve, point)) continue;
+      extent.include(*point.y);
+      if (point.interval && !point.uncertainty) extent.include(point.interval->high);
     }
   }
   if (extent.low > extent.high)

@@ -107,17 +107,44 @@ std::string format_in_unit(double value, const std::string& unit) {
   return is_level || unit == "deg" ? fixed(value, 2) : significant(value, 4);
 }
 
+namespace {
+
+// Digits that the width of an interval leaves meaning to: two of the width.
+std::string interval_end(double value, double width, Unit unit) {
+  return width > 0 ? fixed(value, decimals_for(width, 2)) : number_text(value, unit);
+}
+
+bool is_nothing(double end, bool is_db) { return is_db ? end <= kNothing_db : end <= 0; }
+
+bool is_in_db(Unit unit) {
+  return unit == Unit::kDbfs || unit == Unit::kDbv || unit == Unit::kDbu || unit == Unit::kDb ||
+         unit == Unit::kDbc;
+}
+
+std::string interval_text(const Interval& interval, Unit unit) {
+  const Scale scale = scale_of(interval.high, unit);
+  const double low = interval.low * scale.factor;
+  const double high = interval.high * scale.factor;
+  std::string text;
+  if (is_nothing(interval.low, is_in_db(unit))) {
+    text = "below " + interval_end(high, is_in_db(unit) ? 1 : high, unit);
+  } else if (is_in_db(unit) && interval.high >= -kNothing_db) {
+    text = "above " + interval_end(low, 1, unit);
+  } else {
+    text = interval_end(low, high - low, unit) + " to " + interval_end(high, high - low, unit);
+  }
+  return with_unit(text, scale.prefix, unit);
+}
+
+}  // namespace
+
 std::string format_reading(const Reading& reading) {
-  if (reading.interval) {
-    const Scale scale = scale_of(reading.interval->high, reading.unit);
-    return with_unit(number_text(reading.interval->low * scale.factor, reading.unit) + " to " +
-                         number_text(reading.interval->high * scale.factor, reading.unit),
-                     scale.prefix, reading.unit);
-  }
+  const bool has_uncertainty = reading.value && std::isfinite(*reading.value) &&
+                               reading.uncertainty && *reading.uncertainty > 0;
+  // Where a single value makes sense it has an uncertainty, and the interval is for programs.
+  if (reading.interval && !has_uncertainty) return interval_text(*reading.interval, reading.unit);
   if (!reading.value || !std::isfinite(*reading.value)) return "-";
-  if (!reading.uncertainty || !(*reading.uncertainty > 0)) {
-    return format_value(*reading.value, reading.unit);
-  }
+  if (!has_uncertainty) return format_value(*reading.value, reading.unit);
   const Scale scale = scale_of(*reading.value, reading.unit);
   const double uncertainty = *reading.uncertainty * scale.factor;
   const int decimals = decimals_for(uncertainty, 2);
@@ -125,6 +152,22 @@ std::string format_reading(const Reading& reading) {
       "{} ± {}",
       with_unit(fixed(*reading.value * scale.factor, decimals), scale.prefix, reading.unit),
       fixed(uncertainty, decimals));
+}
+
+std::string format_point(const CurvePoint& point, const std::string& unit) {
+  if (point.interval && !(point.y && point.uncertainty)) {
+    const double width = point.interval->high - point.interval->low;
+    const auto end = [&](double value) {
+      return width > 0 ? fixed(value, decimals_for(width, 2)) : format_in_unit(value, unit);
+    };
+    const bool is_db = unit.rfind("dB", 0) == 0;
+    if (is_nothing(point.interval->low, is_db)) return "below " + end(point.interval->high);
+    return end(point.interval->low) + " to " + end(point.interval->high);
+  }
+  if (!point.y || !std::isfinite(*point.y)) return "-";
+  if (!point.uncertainty || !(*point.uncertainty > 0)) return format_in_unit(*point.y, unit);
+  const int decimals = decimals_for(*point.uncertainty, 2);
+  return fmt::format("{} ± {}", fixed(*point.y, decimals), fixed(*point.uncertainty, decimals));
 }
 
 }  // namespace sinewright

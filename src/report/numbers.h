@@ -17,10 +17,14 @@ namespace sinewright {
 /// frequencies to six; small volts and watts in m and µ. "-" for one that is not finite.
 [[nodiscard]] std::string format_value(double value, Unit unit);
 
-/// What stands in a table's cell: "-78.31 dB ± 0.20", "-110 to -96 dB" for an interval, "-" for a
-/// value that does not exist. An uncertainty is given two significant digits, and the value as
-/// many decimals as that (JCGM 100, 7.2.6); limits and notes are the caller's to print.
+/// What stands in a table's cell: "-78.31 dB ± 0.20"; without an uncertainty "-110 to -96 dB" for
+/// an interval, "below -96 dB" for one that begins at nothing; "-" for a value that does not exist.
+/// An uncertainty is given two significant digits, and the value as many decimals as that (JCGM
+/// 100, 7.2.6), an interval two digits of its width; limits and notes are the caller's to print.
 [[nodiscard]] std::string format_reading(const Reading& reading);
+
+/// The same of a point of a curve, whose unit stands in the heading.
+[[nodiscard]] std::string format_point(const CurvePoint& point, const std::string& unit);
 
 /// A number of a curve, whose unit is text and stands in the heading: digits as format_value(), no
 /// prefix. "-" for one that is not finite.

@@ -125,20 +125,26 @@ std::string mark(std::size_t index, double x, double y, bool is_limited) {
   }
 }
 
-std::string whisker(const Plot& plot, const CurvePoint& point, const Pen& pen) {
-  double low = 0, high = 0;
-  if (point.interval) {
-    low = point.interval->low;
-    high = point.interval->high;
-  } else if (point.uncertainty && *point.uncertainty > 0) {
-    low = *point.y - *point.uncertainty;
-    high = *point.y + *point.uncertainty;
-  } else {
-    return {};
+// Where the value may lie: a capped bar for an uncertainty, a broad pale one for an interval, in
+// which no place is likelier than another.
+std::string whisker(const Plot& plot, const Curve& curve, const CurvePoint& point, double x,
+                    const Pen& pen) {
+  const auto y_of = [&](double value) {
+    return curve.y.logarithmic && !(value > 0) ? kBottom : plot.y(value);
+  };
+  if (point.uncertainty && *point.uncertainty > 0) {
+    const double low = y_of(*point.y - *point.uncertainty);
+    const double high = y_of(*point.y + *point.uncertainty);
+    // One that a mark would hide says nothing.
+    if (low - high < 2 * kMarkRadius) return {};
+    const std::string stroke = fmt::format(R"(stroke="{}" stroke-width="1.2")", pen.colour);
+    constexpr double kCap = 3;
+    return line(x, low, x, high, stroke) + line(x - kCap, low, x + kCap, low, stroke) +
+           line(x - kCap, high, x + kCap, high, stroke);
   }
-  const double x = plot.x(point.x);
-  return line(x, plot.y(low), x, plot.y(high),
-              fmt::format(R"(stroke="{}" stroke-width="1")", pen.colour));
+  if (!point.interval) return {};
+  return line(x, y_of(point.interval->low), x, y_of(point.interval->high),
+              fmt::format(R"(stroke="{}" stroke-width="5" stroke-opacity="0.35")", pen.colour));
 }
 
 std::string draw_curve(const Plot& plot, const Curve& curve, std::size_t index, std::size_t count) {
@@ -170,7 +176,7 @@ std::string draw_curve(const Plot& plot, const Curve& curve, std::size_t index, 
       run += fmt::format("{}{:.1f},{:.1f}", run.empty() ? "" : " ", x, y);
       ++run_length;
     }
-    lines += whisker(plot, point, pen);
+    lines += whisker(plot, curve, point, x, pen);
     if (curve.points.size() <= kMostMarks) marks += mark(index, x, y, !point.limited_by.empty());
   }
   end_run();

@@ -88,13 +88,20 @@ std::string render_block(const Findings& findings, std::span<const std::string> 
   return table.render(style);
 }
 
-// What the ± in the table means; one factor holds for all readings of a run.
+// What the ± in the table means. Its factor depends on what dominates each budget.
 std::string coverage_line(const Findings& findings) {
-  const auto found =
-      std::find_if(findings.readings.begin(), findings.readings.end(),
-                   [](const Reading& reading) { return reading.uncertainty && reading.k; });
-  if (found == findings.readings.end()) return {};
-  return fmt::format("± expanded uncertainty, k = {}\n", short_number(*found->k));
+  double lowest = 1e9;
+  double highest = 0;
+  for (const Reading& reading : findings.readings) {
+    if (!reading.uncertainty || !reading.k) continue;
+    lowest = std::min(lowest, *reading.k);
+    highest = std::max(highest, *reading.k);
+  }
+  if (lowest > highest) return {};
+  const std::string from = fmt::format("{:.2f}", lowest);
+  const std::string to = fmt::format("{:.2f}", highest);
+  return fmt::format("± expanded uncertainty, coverage 95 %, k = {}{}\n", from,
+                     from == to ? "" : " to " + to);
 }
 
 std::string position_text(const Findings& findings) {
@@ -117,13 +124,7 @@ std::string heading_of(const Axis& axis) {
 }
 
 std::string cell_of(const CurvePoint& point, const std::string& unit, Footnotes& notes) {
-  std::string cell = "-";
-  if (point.interval) {
-    cell = fmt::format("{} to {}", format_in_unit(point.interval->low, unit),
-                       format_in_unit(point.interval->high, unit));
-  } else if (point.y) {
-    cell = format_in_unit(*point.y, unit);
-  }
+  const std::string cell = format_point(point, unit);
   return point.limited_by.empty() ? cell : cell + notes.mark(limit_label(point.limited_by));
 }
 

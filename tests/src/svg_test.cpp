@@ -88,6 +88,19 @@ TEST_CASE("a limited point is hollow, and the chart says by what") {
   CHECK(count(svg, "fill=\"#ffffff\" stroke=\"#0072B2\"") == 1);
 }
 
+TEST_CASE("an uncertainty is a capped bar, an interval a broad one that the axis holds") {
+  Findings findings = sample_response();
+  findings.curves[0].points[1].uncertainty = 0.5;
+  findings.curves[1].points[2].uncertainty.reset();
+  findings.curves[1].points[2].interval = Interval{-0.5, 1.5};
+  const std::string svg = svg_chart(findings.curves, "Response");
+  // -3 to 2 dB over 352 to 66: 57.2 a dB; 200 Hz at 295.3, half a dB either way.
+  CHECK(contains(svg, "<line x1=\"295.3\" y1=\"209.0\" x2=\"295.3\" y2=\"151.8\""));
+  CHECK(contains(svg, "<line x1=\"292.3\" y1=\"209.0\" x2=\"298.3\" y2=\"209.0\""));
+  CHECK(count(svg, "stroke-opacity") == 1);
+  CHECK(is_well_formed(svg));
+}
+
 TEST_CASE("a document stacks charts by what their axes show") {
   Findings findings = sample_response();
   Curve thd = findings.curves[0];

@@ -85,7 +85,19 @@ TEST_CASE("an uncertainty has two digits and sets the decimals of its value (JCG
   reading.uncertainty = 0;
   CHECK(format_reading(reading) == "12.35 µV");
   reading.interval = Interval{0.00001, 0.00002};
-  CHECK(format_reading(reading) == "10.00 to 20.00 µV");
+  CHECK(format_reading(reading) == "10 to 20 µV");
+  reading.uncertainty = 0.00000044;  // one value makes sense: it is shown
+  CHECK(format_reading(reading) == "12.35 µV ± 0.44");
+  Reading thd = make_reading("thd", "left", 0.002, Unit::kPercent);
+  thd.interval = Interval{0.00123, 0.00312};
+  CHECK(format_reading(thd) == "0.0012 to 0.0031 %");
+  thd.interval = Interval{0, 0.00312};
+  CHECK(format_reading(thd) == "below 0.0031 %");
+  thd.unit = Unit::kDb;
+  thd.interval = Interval{kNothing_db, -90.12};
+  CHECK(format_reading(thd) == "below -90.1 dB");
+  thd.interval = Interval{90.12, -kNothing_db};
+  CHECK(format_reading(thd) == "above 90.1 dB");
   CHECK(format_reading(Reading{}) == "-");
 }
 
@@ -113,11 +125,15 @@ TEST_CASE("left and right stand side by side, all units of a key together") {
   CHECK(contains(level, "19.62 V"));
   CHECK(lines[2].find("-12.34 dBFS") == lines[0].find("Left"));
   CHECK(contains(line_with(text, "THD+N"), "-78.31 dB ± 0.20"));
-  CHECK(contains(line_with(text, "Hum"), "-110.00 to -96.00 dBV [1]"));
+  CHECK(contains(line_with(text, "Hum"), "-110 to -96 dBV [1]"));
   CHECK(contains(text, "[1] limited by the sound card"));
   CHECK(contains(text, "[2] no silence, \"none\" at all"));
   CHECK(contains(line_with(text, "Balance"), "0.17 dB"));
-  CHECK(contains(text, "k = 2"));
+  CHECK(contains(text, "± expanded uncertainty, coverage 95 %, k = 2.00\n"));
+  Findings several = sample_tone();
+  several.readings[0].uncertainty = 0.1;
+  several.readings[0].k = 1.65;
+  CHECK(contains(render_readings(several, TextStyle{}), "k = 1.65 to 2.00\n"));
 }
 
 TEST_CASE("cautions say in words where and when") {
@@ -207,7 +223,12 @@ TEST_CASE("axes: a grid line for each digit, labels at 1 2 5") {
 
 TEST_CASE("curves share a table; where x differs by channel each has its own column") {
   const std::string response = render_curve_tables(sample_response(), TextStyle{});
-  CHECK(contains(lines_of(response)[0], "Frequency Hz  L Response dB  R Response dB"));
+  const std::string heading = lines_of(response)[0];
+  CHECK(heading.find("Frequency Hz") < heading.find("L Response dB"));
+  CHECK(heading.find("L Response dB") < heading.find("R Response dB"));
+  CHECK(contains(heading, "R Response dB"));
+  CHECK(heading.find("Frequency Hz") == heading.rfind("Frequency Hz"));
+  CHECK(contains(line_with(response, "200.00"), "0.000 ± 0.020"));
   CHECK(contains(line_with(response, "200.00"), "-"));
   const std::string power = render_curve_tables(power_sweep(), TextStyle{});
   CHECK(lines_of(power)[0].find("Power W") != lines_of(power)[0].rfind("Power W"));
