@@ -39,6 +39,16 @@ std::uint32_t mask_of(Driven driven) {
   return ~0U;
 }
 
+// A reading of one step under a name of its own, with all that belongs to it.
+void append_taken(Findings& findings, const char* key, const Reading* of_step,
+                  const char* note = "") {
+  if (of_step == nullptr) return;
+  Reading taken = *of_step;
+  taken.key = key;
+  taken.note = note;
+  findings.readings.push_back(std::move(taken));
+}
+
 }  // namespace
 
 PowerRun::PowerRun(Session& session, const PowerSettings& settings, const PowerLimits& limits,
@@ -314,26 +324,19 @@ void PowerRun::append_extremes(Findings& findings) const {
   if (steps_.empty()) return;
   const Findings& top = steps_.back();
   for (const std::string& channel : driven_channels()) {
-    append_reading(findings, "highest_output", channel,
-                   value_of(top, "level", channel, Unit::kWatt), Unit::kWatt);
+    append_taken(findings, "highest_output", find_reading(top, "level", channel, Unit::kWatt));
     for (const char* key : {"peak_positive", "peak_negative"}) {
-      append_reading(findings, key, channel, value_of(top, key, channel, Unit::kVolt), Unit::kVolt);
-      findings.readings.back().note = "at the highest output";
+      append_taken(findings, key, find_reading(top, key, channel, Unit::kVolt),
+                   "at the highest output");
     }
   }
-  double most = 0;
-  std::optional<double> worst;
+  const Reading* worst = nullptr;
   for (const Findings& step : steps_) {
-    const auto balance = value_of(step, "balance", "pair", Unit::kDb);
-    if (balance && std::abs(*balance) >= most) {
-      most = std::abs(*balance);
-      worst = balance;
-    }
+    const Reading* balance = find_reading(step, "balance", "pair", Unit::kDb);
+    if (balance == nullptr || !balance->value) continue;
+    if (worst == nullptr || std::abs(*balance->value) >= std::abs(*worst->value)) worst = balance;
   }
-  if (worst) {
-    append_reading(findings, "balance", "pair", worst, Unit::kDb);
-    findings.readings.back().note = "greatest over the levels";
-  }
+  append_taken(findings, "balance", worst, "greatest over the levels");
   // What a step reported, each kind once for each channel.
   for (const Findings& step : steps_) {
     for (const Caution& caution : step.cautions) {

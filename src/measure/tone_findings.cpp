@@ -61,6 +61,7 @@ Level noise_of(const ChannelReadings& on) {
 
 void append_thd(const ChannelReadings& on, RatioLimits limits) {
   const ToneChannel& tone = on.tone;
+  if (tone.harmonics.empty()) limits = {};  // none in band: nothing was looked at
   if (!tone.thd && limits.interval) {
     limits.interval = Interval{0, std::max(limits.interval->high, tone.thd_bound)};
   }

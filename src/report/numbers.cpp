@@ -109,6 +109,21 @@ std::string format_in_unit(double value, const std::string& unit) {
 
 namespace {
 
+// A value and its uncertainty, two digits of that; no finer than anybody reads, though a steady
+// tone may repeat to a millionth of a decibel: the uncertainty is rounded up then.
+struct Sure {
+  std::string value;
+  std::string uncertainty;
+};
+
+Sure sure_text(double value, double uncertainty, bool is_on_scale) {
+  const int finest = is_on_scale ? 3 : decimals_for(value, 6);
+  const int decimals = std::min(finest, decimals_for(uncertainty, 2));
+  const double place = std::pow(10.0, decimals);
+  if (uncertainty * place < 9.5) uncertainty = std::ceil(uncertainty * place - 0.05) / place;
+  return {fixed(value, decimals), fixed(std::max(uncertainty, 1 / place), decimals)};
+}
+
 // Digits that the width of an interval leaves meaning to: two of the width.
 std::string interval_end(double value, double width, Unit unit) {
   return width > 0 ? fixed(value, decimals_for(width, 2)) : number_text(value, unit);
@@ -146,12 +161,11 @@ std::string format_reading(const Reading& reading) {
   if (!reading.value || !std::isfinite(*reading.value)) return "-";
   if (!has_uncertainty) return format_value(*reading.value, reading.unit);
   const Scale scale = scale_of(*reading.value, reading.unit);
-  const double uncertainty = *reading.uncertainty * scale.factor;
-  const int decimals = decimals_for(uncertainty, 2);
-  return fmt::format(
-      "{} ± {}",
-      with_unit(fixed(*reading.value * scale.factor, decimals), scale.prefix, reading.unit),
-      fixed(uncertainty, decimals));
+  const bool is_on_scale = is_in_db(reading.unit) || reading.unit == Unit::kDegree;
+  const Sure sure =
+      sure_text(*reading.value * scale.factor, *reading.uncertainty * scale.factor, is_on_scale);
+  return fmt::format("{} ± {}", with_unit(sure.value, scale.prefix, reading.unit),
+                     sure.uncertainty);
 }
 
 std::string format_point(const CurvePoint& point, const std::string& unit) {
@@ -166,8 +180,9 @@ std::string format_point(const CurvePoint& point, const std::string& unit) {
   }
   if (!point.y || !std::isfinite(*point.y)) return "-";
   if (!point.uncertainty || !(*point.uncertainty > 0)) return format_in_unit(*point.y, unit);
-  const int decimals = decimals_for(*point.uncertainty, 2);
-  return fmt::format("{} ± {}", fixed(*point.y, decimals), fixed(*point.uncertainty, decimals));
+  const Sure sure =
+      sure_text(*point.y, *point.uncertainty, unit.rfind("dB", 0) == 0 || unit == "deg");
+  return fmt::format("{} ± {}", sure.value, sure.uncertainty);
 }
 
 }  // namespace sinewright

@@ -88,6 +88,14 @@ TEST_CASE("an uncertainty has two digits and sets the decimals of its value (JCG
   CHECK(format_reading(reading) == "10 to 20 µV");
   reading.uncertainty = 0.00000044;  // one value makes sense: it is shown
   CHECK(format_reading(reading) == "12.35 µV ± 0.44");
+  Reading steady = make_reading("level", "left", -23.2109858, Unit::kDbfs);
+  steady.uncertainty = 0.0000088;  // no finer than anybody reads, and rounded up
+  CHECK(format_reading(steady) == "-23.211 dBFS ± 0.001");
+  steady.uncertainty = 0.0042;
+  CHECK(format_reading(steady) == "-23.211 dBFS ± 0.005");
+  Reading offset = make_reading("dc_offset", "left", 0, Unit::kFullScale);
+  offset.uncertainty = 0.0000002;
+  CHECK(format_reading(offset) == "0.00000 FS ± 0.00001");
   Reading thd = make_reading("thd", "left", 0.002, Unit::kPercent);
   thd.interval = Interval{0.00123, 0.00312};
   CHECK(format_reading(thd) == "0.0012 to 0.0031 %");
