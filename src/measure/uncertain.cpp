@@ -74,7 +74,9 @@ OwnLevel own_level(const Level& level) {
   const double ms = level.rms * level.rms;
   const double middle_ms = (level.share->least_ms + level.share->most_ms) / 2;
   if (level.share->most_ms > kSmallShare * ms) {
-    own = own_of(level.rms, level.deviation, ms - level.share->most_ms, ms - level.share->least_ms);
+    // Less than the sound card's own: the loopback does not fit, and all may be the unit's.
+    const double rest_ms = ms - level.share->least_ms;
+    own = own_of(level.rms, level.deviation, ms - level.share->most_ms, rest_ms > 0 ? rest_ms : ms);
   }
   own.is_sound_card = level.share->most_ms > ms / 2;
   // A number would be the difference of two nearly equal ones: as read, then.

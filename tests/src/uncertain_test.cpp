@@ -259,6 +259,11 @@ TEST_CASE("the sound card's noise is taken from the unit's as power") {
   REQUIRE(limited.interval);
   CHECK(limited.interval->high < *limited.value);
   CHECK(reading_of(buried, "snr", "left", Unit::kDb).limited_by == "sound_card");
+  // Less than the loopback had: it does not fit, and nothing can be taken off.
+  const OwnLevel faint = own_level({1e-6, 1000, 0, NoiseShare{1e-10, 1e-10}, {}});
+  REQUIRE(faint.interval);
+  CHECK(within(faint.interval->low, 0, 0));
+  CHECK(within(faint.interval->high, 1e-6, 1e-18));
 }
 
 TEST_CASE("hum lines add as amplitudes of unknown phase") {
