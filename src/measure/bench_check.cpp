@@ -90,6 +90,7 @@ class Check {
     session_.silence();
     if (settings_.checks_stream && !progress_.is_cancelled()) {
       check_stream(session_, settings_.stream, progress_, findings_);
+      session_.refuse_if_cut("calibrate check");
     }
     return std::move(findings_);
   }

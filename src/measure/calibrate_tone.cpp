@@ -38,7 +38,7 @@ SoundingTone::~SoundingTone() {
   } catch (const std::exception&) {
     // The device is gone, and the sound with it.
   }
-  session_.guard(std::numeric_limits<double>::infinity());
+  session_.guard_watts(std::numeric_limits<double>::infinity());
 }
 
 SteadyLevel read_level(Session& session, double frequency_hz, double duration_s) {
@@ -81,8 +81,7 @@ std::array<double, 2> check_channels(Session& session, const char* step, double 
     session.play({frequency_hz}, drive_dbfs, 1U << driven);
     session.settle(kSettling_s);
     heard[driven] = read_level(session, frequency_hz, kLook_s).fundamental_rms;
-  }
-  if (session.was_cut()) {
+    if (!session.was_cut()) continue;
     refuse_step(step, fmt::format("a tone at {:g} dBFS comes back far louder than the profile lets "
                                   "expect: is an amplifier in the way, or the input gain up? The "
                                   "tone was cut",

@@ -23,7 +23,8 @@ namespace sinewright {
 /// Throws Error (kFailure) once the operator has asked to stop.
 void check_cancelled(const Progress& progress, const char* step);
 
-/// While it lives a tone may sound; when it goes the output ramps to silence, however it goes.
+/// While it lives a tone may sound; when it goes the output ramps to silence, however it goes, and
+/// whatever is played next is limited as for a unit again.
 class SoundingTone {
  public:
   explicit SoundingTone(Session& session) : session_(session) {}

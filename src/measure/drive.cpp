@@ -65,8 +65,8 @@ double Drive::most_watts() const {
 }
 
 double Drive::next_level(Hertz frequency, double level_dbfs, std::uint32_t channels) const {
-  if (!is_limited()) return level_dbfs;
   if (cut_ != Cut::kNone) throw Error(ExitCode::kRefused, cut_text());
+  if (!is_limited()) return level_dbfs;
   if (!knows(frequency, channels)) return std::min(level_dbfs, kFaintest_dbfs);
   const double wanted_db = level_dbfs - observed_->level_dbfs;
   if (wanted_db <= 0) return level_dbfs;

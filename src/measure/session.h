@@ -53,7 +53,8 @@ class Session {
   Session(const Session&) = delete;
   Session& operator=(const Session&) = delete;
 
-  [[nodiscard]] Stream& stream() { return *stream_; }
+  /// To be asked, not to be played on: that is the Drive's alone.
+  [[nodiscard]] const Stream& stream() const { return *stream_; }
   [[nodiscard]] const std::optional<Chain>& chain() const { return chain_; }
   [[nodiscard]] const SessionSettings& settings() const { return settings_; }
   [[nodiscard]] SampleRate sample_rate() const { return stream_->sample_rate(); }
