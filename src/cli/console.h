@@ -8,8 +8,9 @@
 
 namespace sinewright {
 
-/// From now on Ctrl-C, SIGTERM and a closed terminal only set a flag, so that the output ramps down
-/// and finished points are kept; a second Ctrl-C adds nothing. A closed pipe becomes a write error.
+/// From now on Ctrl-C, Ctrl-\, SIGTERM and a closed terminal only set a flag, so that the output
+/// ramps down and finished points are kept; a second Ctrl-C adds nothing. A closed pipe becomes a
+/// write error.
 void install_signal_handlers();
 
 /// True once the operator has asked to stop.

@@ -83,19 +83,35 @@ int follow(OpenedBench bench, const MeasureOptions& options) {
   ReadingPrinter printer(options.output);
   TerminalProgress progress(false);
   std::vector<Findings> kept;
-  run_readings(*bench.session, options.reading, progress, [&](const Findings& findings) {
-    printer.show(findings);
-    if (!options.output.files.empty()) kept.push_back(findings);
-  });
-  printer.finish();
-  bench.session.reset();
-  if (!kept.empty()) write_files(options.output, kept);
-  return 0;
+  int shown = 0;
+  const auto finish = [&] {
+    printer.finish();
+    bench.session.reset();
+    if (!kept.empty()) write_files(options.output, kept);
+  };
+  try {
+    start_tone(*bench.session, options);
+    run_readings(*bench.session, options.reading, progress, [&](const Findings& findings) {
+      printer.show(findings);
+      ++shown;
+      if (!options.output.files.empty()) kept.push_back(findings);
+    });
+  } catch (const Stopped&) {
+    // While the tone climbed: as any other stop.
+  } catch (const Error&) {
+    finish();
+    throw;
+  }
+  finish();
+  if (shown >= options.reading.count) return 0;  // also where the stop is the only end
+  throw Error(ExitCode::kFailure,
+              fmt::format("interrupted after {} of {} readings", shown, options.reading.count));
 }
 
 int read_once(OpenedBench bench, const MeasureOptions& options) {
   TerminalProgress progress;
   std::vector<Findings> all;
+  start_tone(*bench.session, options);
   run_readings(*bench.session, options.reading, progress,
                [&](const Findings& findings) { all.push_back(findings); });
   bench.session.reset();
@@ -117,7 +133,6 @@ int run_measure(MeasureOptions options) {
   OpenedBench bench = open_bench(options.bench, options.band, options.conditions, devices);
   if (options.frequency_hz) refuse_with_limiter(options.conditions);
   bench.session->guard_watts(allowed_watts(*bench.session, options.is_confirmed));
-  start_tone(*bench.session, options);
   const bool is_one = !options.follows && options.reading.count == 1;
   return is_one ? read_once(std::move(bench), options) : follow(std::move(bench), options);
 }

@@ -2,6 +2,8 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
+
 #include "cli/console.h"
 #include "cli/values.h"
 #include "findings/error.h"
@@ -176,10 +178,17 @@ void write_files(const OutputOptions& options, std::span<const Findings> finding
 
 int publish_run(const OutputOptions& options, std::span<const Findings> findings) {
   if (!findings.empty()) publish(options, findings);
+  const Caution* protective = nullptr;
   for (const Findings& run : findings) {
     for (const Caution& caution : run.cautions) {
       if (caution.code == kDeviceFailed) throw Error(ExitCode::kDevice, caution.text);
+      if (std::find(kProtected.begin(), kProtected.end(), caution.code) != kProtected.end()) {
+        protective = &caution;
+      }
     }
+  }
+  if (protective != nullptr) {
+    throw Error(ExitCode::kRefused, "ended early, finished points are kept: " + protective->text);
   }
   if (is_interrupted()) {
     throw Error(ExitCode::kFailure, findings.empty() ? "interrupted before the first point"

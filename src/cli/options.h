@@ -60,8 +60,9 @@ void check_output(const OutputOptions& options, bool has_curves);
 /// Writes the files of `options`, nothing else.
 void write_files(const OutputOptions& options, std::span<const Findings> findings);
 
-/// Publishes a run and returns the exit code. Throws Error (kFailure), after publishing what there
-/// is, when the operator stopped the run.
+/// Publishes a run and returns the exit code. After publishing what there is, throws Error
+/// (kDevice) when the device failed, Error (kRefused) when the run ended for the unit's sake
+/// (kProtected), Error (kFailure) when the operator stopped it.
 [[nodiscard]] int publish_run(const OutputOptions& options, std::span<const Findings> findings);
 
 /// Writes the files, then prints the results on stdout.

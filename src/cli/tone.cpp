@@ -104,7 +104,8 @@ int play_signal(const ToneOptions& options) {
     }
   }
   // The destructor of the stream lets what is queued play out.
-  return 0;
+  if (!options.duration_s || !progress.is_cancelled()) return 0;
+  throw Error(ExitCode::kFailure, "interrupted; the output was ramped down");
 }
 
 void check_options(const CLI::App& command, ToneOptions& options) {

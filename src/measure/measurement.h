@@ -43,6 +43,11 @@ class Operator {
 /// finished: these are kept, and the caution's text is the error.
 inline constexpr const char* kDeviceFailed = "device_failed";
 
+/// Codes of the cautions of a run that ended early for the sake of unit, load or sound card: what
+/// was finished is kept, and the caution's text says what happened.
+inline constexpr std::array<const char*, 3> kProtected = {"over_limit", "channel_lost",
+                                                          "input_clipped"};
+
 /// One row for each measurement that can be made at the bench; whoever lists them takes them from
 /// here.
 struct MeasurementKind {
