@@ -92,7 +92,11 @@ struct Loopback {
   std::string device;
   double band_low_hz = 20;
   double band_high_hz = 20000;
-  std::vector<LoopbackTone> tones;                      ///< any order
+  std::vector<LoopbackTone> tones;  ///< any order
+  /// Output to the divider's top, on a high range: (nearly) the output converter alone. Here each
+  /// low order is listed, above the floor or not; the floor stands five standard deviations up. May
+  /// be empty.
+  std::vector<LoopbackTone> output_tones;
   std::array<double, 2> silent_noise_dbfs{-200, -200};  ///< output wired, nothing played
   /// Input terminated with a low resistance, output unplugged: the input converter alone.
   std::optional<std::array<double, 2>> input_noise_dbfs;

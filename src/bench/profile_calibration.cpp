@@ -83,9 +83,9 @@ LoopbackTone read_tone(const Section& section) {
   return tone;
 }
 
-std::vector<LoopbackTone> read_tones(const Section& loopback) {
+std::vector<LoopbackTone> read_tones(const Section& loopback, std::string_view key) {
   std::vector<LoopbackTone> tones;
-  for (const Section& section : loopback.sections("tone")) {
+  for (const Section& section : loopback.sections(key)) {
     LoopbackTone tone = read_tone(section);
     const bool is_taken = std::any_of(tones.begin(), tones.end(), [&](const LoopbackTone& other) {
       return other.frequency_hz == tone.frequency_hz && other.drive_dbfs == tone.drive_dbfs;
@@ -151,7 +151,7 @@ LoadCalibration read_load_calibration(const Section& section, double nominal_res
 
 Loopback read_loopback(const Section& section) {
   section.allow_only({"date", "device", "band_low_hz", "band_high_hz", "silent_noise_dbfs",
-                      "input_noise_dbfs", "hum", "tone"});
+                      "input_noise_dbfs", "hum", "tone", "output_tone"});
   Loopback loopback;
   loopback.date = section.date("date");
   loopback.device = section.text("device");
@@ -171,7 +171,8 @@ Loopback read_loopback(const Section& section) {
       loopback.hum.push_back({row.order, {row.first, row.second}});
     }
   }
-  loopback.tones = read_tones(section);
+  loopback.tones = read_tones(section, "tone");
+  if (section.has("output_tone")) loopback.output_tones = read_tones(section, "output_tone");
   return loopback;
 }
 

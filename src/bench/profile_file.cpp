@@ -161,7 +161,18 @@ std::string tone_channel(const LoopbackTone::Channel& channel) {
                      number(channel.floor_dbc), harmonics);
 }
 
-void write_tones(Lines& lines, const std::vector<LoopbackTone>& tones) {
+void write_tones(Lines& lines, const std::string& table, const std::vector<LoopbackTone>& tones) {
+  for (const LoopbackTone& tone : tones) {
+    lines.table(table);
+    lines.entry("frequency_hz", tone.frequency_hz);
+    lines.entry("drive_dbfs", tone.drive_dbfs);
+    lines.entry("phase_deg", tone.phase_deg);
+    lines.entry("left", tone_channel(tone.channels[0]));
+    lines.entry("right", tone_channel(tone.channels[1]));
+  }
+}
+
+void write_all_tones(Lines& lines, const Loopback& loopback) {
   lines.blank();
   lines.comment(
       "Each tone: what was played, phase of right minus left, and how each channel read it: "
@@ -172,14 +183,11 @@ void write_tones(Lines& lines, const std::vector<LoopbackTone>& tones) {
   lines.comment(
       "those lie that are not listed. Degrees: of the harmonic less order times the "
       "tone's, as cosines.");
-  for (const LoopbackTone& tone : tones) {
-    lines.table("[loopback.tone]");
-    lines.entry("frequency_hz", tone.frequency_hz);
-    lines.entry("drive_dbfs", tone.drive_dbfs);
-    lines.entry("phase_deg", tone.phase_deg);
-    lines.entry("left", tone_channel(tone.channels[0]));
-    lines.entry("right", tone_channel(tone.channels[1]));
-  }
+  write_tones(lines, "[loopback.tone]", loopback.tones);
+  if (loopback.output_tones.empty()) return;
+  lines.blank();
+  lines.comment("The same through the divider: the output converter (nearly) alone.");
+  write_tones(lines, "[loopback.output_tone]", loopback.output_tones);
 }
 
 void write_loopback(Lines& lines, const Loopback& loopback) {
@@ -204,7 +212,7 @@ void write_loopback(Lines& lines, const Loopback& loopback) {
   }
   lines.comment("Mains lines with nothing played: [multiple of the mains, left dBFS, right dBFS]");
   lines.entry("hum", fmt::format("[{}]", rows));
-  write_tones(lines, loopback.tones);
+  write_all_tones(lines, loopback);
 }
 
 std::string text_of(const Profile& profile) {

@@ -1,38 +1,36 @@
 // What the sound card itself does, from its loopback: the response to take out of a reading, and
 // the distortion and noise that no reading can see below.
 //
-// What the method cannot see: harmonics of the output and of the input may cancel in the loopback
-// and then not at the unit, whose gain, phase and levels differ; two converters that each distort
-// can so look better together than either is. The levels around an operating point are all taken,
-// not only the nearest, because such a cancellation seldom holds over several levels. And noise is
-// that of the loopback's band: a reading in another band needs a loopback in that band.
+// Harmonics of the output and of the input may cancel in the loopback and then not at the unit,
+// whose gain, phase and levels differ; two converters that each distort can so look better together
+// than either is. A second loop through the divider tells them apart (converter_split.h). Without
+// it all levels around an operating point are taken, not only the nearest, because such a
+// cancellation seldom holds over several levels; that helps a little. And noise is that of the
+// loopback's band: a reading in another band needs a loopback in that band.
 #pragma once
 
+#include <array>
 #include <cstddef>
 #include <optional>
 #include <span>
 #include <vector>
 
-#include "bench/calibration.h"
+#include "bench/loopback_table.h"
 #include "findings/findings.h"
 
 namespace sinewright {
-
-/// Where a tone stands: frequency, and the levels at both converters.
-struct OperatingPoint {
-  double frequency_hz = 0;
-  double input_dbfs = 0;             ///< as read
-  std::optional<double> drive_dbfs;  ///< as played; none when not known (a recording): the output
-                                     ///< is then taken to have stood at the level of the input
-};
 
 /// One harmonic of the sound card itself as an amplitude relative to the tone. Where the loopback
 /// did not find it, its floor stands for it: whole in `highest`, divided by sqrt(3) in `typical`
 /// (the rms of an amplitude that may be anything from none to the floor).
 struct ResidualBound {
   double typical = 0;  ///< interpolated at the input's level and the tone's frequency, dB over
-                       ///< dB and over log frequency: exact for a power law of the level
-  double highest = 0;  ///< the largest of the tones around the operating point
+                       ///< dB and over log frequency: exact for a power law of the level; of two
+                       ///< parts, their root sum of squares
+  /// What makes up `typical`, each of a phase of its own: with the loop through the divider the
+  /// output's part and the input's, else all in the first.
+  std::array<double, 2> parts{};
+  double highest = 0;         ///< the largest of the tones around the operating point
   bool is_bracketed = false;  ///< false: loopback tones do not lie on both sides of this level, or
                               ///< the frequency is over a third of an octave beyond the outermost
 };
@@ -80,7 +78,8 @@ class SoundCardResidual {
 
   /// The loopback tones that count: the two frequencies around (the nearest one outside), and at
   /// each all tones from the one that lies at or below the point at both converters to the one that
-  /// lies at or above it at both. Levels within 0.02 dB are the same level.
+  /// lies at or above it at both. Levels within 0.02 dB are the same level. With a loop through the
+  /// divider: as split_converters() says, and above its highest drive the point is not bracketed.
   [[nodiscard]] ResidualBound harmonic(std::size_t channel, int order,
                                        const OperatingPoint& at) const;
 
@@ -97,22 +96,12 @@ class SoundCardResidual {
   [[nodiscard]] double hum_rms(std::size_t channel, int order) const;
 
  private:
-  struct AtFrequency {
-    double frequency_hz;
-    std::vector<LoopbackTone> tones;  ///< ascending drive
-  };
-  struct Around {
-    const AtFrequency* below;
-    const AtFrequency* above;
-    double fraction;  ///< of the way from below to above in log frequency, 0 to 1
-  };
-  [[nodiscard]] Around around(double frequency_hz) const;
-  [[nodiscard]] bool covers(double frequency_hz, double margin_ratio) const;
   [[nodiscard]] double gain_db(std::size_t channel, double frequency_hz) const;
   [[nodiscard]] double gain_deviation(std::size_t channel, double frequency_hz) const;
 
   Loopback loopback_;
-  std::vector<AtFrequency> at_frequency_;  ///< ascending
+  LoopbackTable table_;
+  LoopbackTable divided_;  ///< through the divider; may be empty
 };
 
 /// One harmonic as measured: amplitude ratio to the tone, less the noise's own share.

@@ -28,8 +28,8 @@ struct HarmonicSums {
   double low = 0;        ///< sum max(0, m - r)^2, r the highest
   double high = 0;       ///< sum (m + r)^2
   double residual = 0;   ///< sum r^2, r the typical
-  double product = 0;    ///< sum (m r)^2
-  double product_2 = 0;  ///< sum (m r)^4
+  double product = 0;    ///< sum (m r)^2, r each part of the typical
+  double product_2 = 0;  ///< sum (m r)^4, likewise
 };
 
 HarmonicSums sums(std::span<const MeasuredHarmonic> harmonics, const SoundCardResidual& residual,
@@ -43,8 +43,10 @@ HarmonicSums sums(std::span<const MeasuredHarmonic> harmonics, const SoundCardRe
     sum.low += r.is_bracketed ? square(std::max(0.0, m - r.highest)) : 0;
     sum.high += square(m + r.highest);
     sum.residual += square(r.typical);
-    sum.product += square(m * r.typical);
-    sum.product_2 += square(square(m * r.typical));
+    for (const double part : r.parts) {
+      sum.product += square(m * part);
+      sum.product_2 += square(square(m * part));
+    }
   }
   return sum;
 }

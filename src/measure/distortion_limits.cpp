@@ -43,8 +43,8 @@ double response_half_width(const ReadingContext& context, std::size_t channel,
   return power > 0 ? raised / power : 0;
 }
 
-// What the residual's unknown phases leave open, an arcsine for each harmonic, relative to `value`;
-// the rest of `standard`, from noise, is normal.
+// What the residual's unknown phases leave open, an arcsine for each harmonic and converter,
+// relative to `value`; the rest of `standard`, from noise, is normal.
 std::vector<Component> residual_budget(const Limited& limited,
                                        std::span<const MeasuredHarmonic> harmonics,
                                        const SoundCardResidual& residual, std::size_t channel,
@@ -54,11 +54,12 @@ std::vector<Component> residual_budget(const Limited& limited,
   std::vector<Component> budget;
   double of_phases = 0;
   for (const MeasuredHarmonic& harmonic : harmonics) {
-    const double amplitude =
-        harmonic.ratio * residual.harmonic(channel, harmonic.order, at).typical / value_ms;
-    if (!(amplitude > 0)) continue;
-    budget.push_back(arcsine("sound card's residual", amplitude));
-    of_phases += amplitude * amplitude / 2;
+    for (const double part : residual.harmonic(channel, harmonic.order, at).parts) {
+      const double amplitude = harmonic.ratio * part / value_ms;
+      if (!(amplitude > 0)) continue;
+      budget.push_back(arcsine("sound card's residual", amplitude));
+      of_phases += amplitude * amplitude / 2;
+    }
   }
   const double scale = of_phases > variance ? std::sqrt(variance / of_phases) : 1;
   for (Component& component : budget) component.standard *= scale;

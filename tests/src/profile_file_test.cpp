@@ -139,6 +139,7 @@ class RandomProfile {
                             real(-200, 0),
                             real(-360, 360),
                             {tone_channel(), tone_channel()}});
+      if (coin()) made.output_tones.push_back(made.tones.back());
     }
     return made;
   }

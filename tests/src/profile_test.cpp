@@ -90,6 +90,14 @@ left = { level_dbfs = -1.1, noise_dbfs = -109, floor_dbc = -130, harmonics = [[2
 right = { level_dbfs = -1.2, noise_dbfs = -108, floor_dbc = -131, harmonics = [] }
 )";
 
+const std::string kOutputTone = R"([[loopback.output_tone]]
+frequency_hz = 100
+drive_dbfs = -6
+phase_deg = 0.5
+left = { level_dbfs = -36, noise_dbfs = -109, floor_dbc = -110, harmonics = [[2, -109, 5]] }
+right = { level_dbfs = -36.5, noise_dbfs = -108, floor_dbc = -111, harmonics = [] }
+)";
+
 std::string with(const std::string& from, const std::string& to,
                  const std::string& original = kGood) {
   std::string text = original;
@@ -156,6 +164,7 @@ TEST_CASE("a calibrated profile is read whole") {
   CHECK(loopback.input_noise_dbfs == std::array{-112.0, -113.0});
   REQUIRE(loopback.hum.size() == 2);
   CHECK(loopback.hum[1] == LoopbackHum{3, {-125, -124.5}});
+  CHECK(loopback.output_tones.empty());
   REQUIRE(loopback.tones.size() == 1);
   const LoopbackTone& tone = loopback.tones[0];
   CHECK(tone.frequency_hz == 997);
@@ -263,6 +272,17 @@ TEST_CASE("each mistake gets one line with file, line, column, and what to do") 
   }
 }
 
+TEST_CASE("the loop through the divider is read beside the other") {
+  const Profile profile = parse_profile(kCalibrated + kOutputTone, "bench.toml");
+  REQUIRE(profile.loopback);
+  CHECK(profile.loopback->tones.size() == 1);
+  REQUIRE(profile.loopback->output_tones.size() == 1);
+  const LoopbackTone& tone = profile.loopback->output_tones[0];
+  CHECK(tone.frequency_hz == 100.0);
+  CHECK(tone.drive_dbfs == -6.0);
+  CHECK(tone.channels[0].harmonics == std::vector<ResidualHarmonic>{{2, -109, 5}});
+}
+
 TEST_CASE("each mistake in a calibration gets one line with file, line, column, and what to do") {
   struct Case {
     std::string from, to, begins, says;
@@ -314,6 +334,11 @@ TEST_CASE("each mistake in a calibration gets one line with file, line, column, 
       {"[1, -120, -121]", "[1, -120, 99]", "63:18: ", "'hum', order 1, is 99"},
       {tone, "", "56:1: ", "'tone' is missing in [loopback]; add one table [[loopback.tone]]"},
       {tone, tone + tone, "71:16: ", "a second tone of 997 Hz at -1 dBFS"},
+      {tone, tone + kOutputTone + kOutputTone, "77:16: ", "a second tone of 100 Hz at -6 dBFS"},
+      {tone, tone + with("drive_dbfs", "drive_db", kOutputTone),
+       "72:1: ", "unknown key 'drive_db'"},
+      {tone, tone + with("[[loopback.output_tone]]", "[loopback.output_tone]", kOutputTone),
+       "70:1: ", "'output_tone' has the wrong type"},
       {"[[loopback.tone]]", "[loopback.tone]", "64:1: ", "'tone' has the wrong type"},
       {"frequency_hz = 997\n", "", "64:1: ", "'frequency_hz' is missing in [[loopback.tone]]"},
       {"phase_deg = 0.02", "phase_deg = 720", "67:13: ", "at most 360"},

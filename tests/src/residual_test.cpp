@@ -4,6 +4,7 @@
 #include <doctest/doctest.h>
 
 #include <cmath>
+#include <complex>
 #include <stdexcept>
 
 #include "sample_loopback.h"
@@ -134,6 +135,86 @@ TEST_CASE("an input louder alone than in the loopback makes no negative share") 
   CHECK(within(residual.silent_noise(1).least_ms / mean_square(-109), 1, 1e-9));
   CHECK(within(residual.hum_rms(0, 2), 1e-5 / std::sqrt(2.0), 1e-17));
   CHECK(residual.hum_rms(0, 1) == 0);
+}
+
+/// Output and input with harmonics of `order`, o and i at 0 dBFS, that fall as the (order-1)th
+/// power of the level; loop gain -1 dB, the divider takes 26 dB.
+Loopback two_converters(int order, std::complex<double> o, std::complex<double> i,
+                        double floor_dbc = -180) {
+  constexpr double kDivider_db = 26;
+  Loopback loopback;
+  for (const double drive_dbfs : {-1., -6., -12., -20.}) {
+    const auto law = [&](double dbfs) { return std::pow(10, dbfs * (order - 1) / 20); };
+    for (const bool is_divided : {false, true}) {
+      const double level_dbfs = drive_dbfs - 1 - (is_divided ? kDivider_db : 0);
+      const std::complex<double> both = o * law(drive_dbfs) + i * law(level_dbfs);
+      LoopbackTone made = tone(1000, drive_dbfs, level_dbfs, -300);
+      for (LoopbackTone::Channel& channel : made.channels) {
+        channel.floor_dbc = floor_dbc;
+        channel.harmonics.clear();
+        // Two that cancel are not seen.
+        if (is_divided || std::abs(both) > 1e-12) {
+          channel.harmonics.push_back(
+              {order, db_of_ratio(std::abs(both)), std::arg(both) * 180 / std::acos(-1)});
+        }
+      }
+      (is_divided ? loopback.output_tones : loopback.tones).push_back(made);
+    }
+  }
+  return loopback;
+}
+
+TEST_CASE("output and input that cancel in the loopback are told apart by the divider") {
+  constexpr double kOwn = 1e-4;
+  const double at_1_db = std::pow(10, 1 / 20.);
+  Loopback loopback = two_converters(2, kOwn, -kOwn * at_1_db);
+  const OperatingPoint at{1000, -13, -6.};
+  const double output = kOwn * std::pow(10, -6 / 20.);
+  const double input = kOwn * std::pow(10, -12 / 20.);
+  const ResidualBound bound = SoundCardResidual(loopback).harmonic(0, 2, at);
+  CHECK(within(bound.parts[0] / output, 1, 1e-4));  // the floor's share
+  CHECK(within(bound.parts[1] / input, 1, 1e-4));
+  CHECK(within(bound.typical / std::hypot(output, input), 1, 1e-4));
+  CHECK(bound.highest >= output + input);
+  CHECK(bound.highest <= 1.12 * (output + input));  // 5 % in the wrong place, twice
+  CHECK(bound.is_bracketed);
+  CHECK_FALSE(SoundCardResidual(loopback).harmonic(0, 2, {1000, -2, 0.}).is_bracketed);
+  // The loopback alone sees none of it.
+  loopback.output_tones.clear();
+  CHECK(SoundCardResidual(loopback).harmonic(0, 2, at).highest < 1e-8);
+}
+
+TEST_CASE("any phase between output and input, second and third order") {
+  for (const int order : {2, 3}) {
+    for (int turn = 0; turn < 12; ++turn) {
+      CAPTURE(order);
+      CAPTURE(turn);
+      const std::complex<double> o = 1e-4, i = std::polar(7e-5, 0.1 + turn * 0.5236);
+      const SoundCardResidual residual(two_converters(order, o, i));
+      const ResidualBound bound = residual.harmonic(1, order, {1000, -9, -9.});
+      const double law = std::pow(10, -9. * (order - 1) / 20);
+      CHECK(within(bound.parts[0] / (std::abs(o) * law), 1, 0.001));
+      CHECK(within(bound.parts[1] / (std::abs(i) * law), 1, 0.001));
+      CHECK(bound.highest >= (std::abs(o) + std::abs(i)) * law);
+      // Not known what was played: the output stood where the loopback has it.
+      const ResidualBound recorded = residual.harmonic(1, order, {1000, -10, {}});
+      CHECK(within(recorded.parts[0] / (std::abs(o) * law), 1, 0.001));
+    }
+  }
+}
+
+TEST_CASE("a divider's loop in which noise hides everything leaves what the loopback says") {
+  const Loopback loud = two_converters(2, 1e-7, 1e-7, -110);
+  Loopback alone = loud;
+  alone.output_tones.clear();
+  const OperatingPoint at{1000, -9, -9.};
+  const ResidualBound with = SoundCardResidual(loud).harmonic(0, 2, at);
+  const ResidualBound without = SoundCardResidual(alone).harmonic(0, 2, at);
+  CHECK(with.typical == without.typical);
+  CHECK(with.highest == without.highest);
+  // As for an order that was not looked for.
+  const SoundCardResidual quiet(two_converters(2, 1e-4, 1e-4));
+  CHECK(within(db_of_ratio(quiet.harmonic(0, 7, at).highest), -180, 1e-9));
 }
 
 TEST_CASE("what cannot be asked of a residual") {
