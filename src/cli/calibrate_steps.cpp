@@ -26,6 +26,7 @@ struct StepOptions {
   std::optional<double> load_w, load_s, load_continuous_w;
   LoopbackSettings loopback;
   bool has_no_terminated = false;
+  bool has_no_divider = false;
   Band band;
 };
 
@@ -158,19 +159,22 @@ void print_loopback(const Loopback& loopback) {
   }
   print(fmt::format(
       "loopback: {} tones; noise {:.1f} and {:.1f} dBFS; worst harmonic below -3 "
-      "dBFS {}; input alone {}\n",
+      "dBFS {}; input alone {}; output alone {}\n",
       loopback.tones.size(), loopback.silent_noise_dbfs[0], loopback.silent_noise_dbfs[1],
       worst_dbc > -200 ? fmt::format("{:.1f} dBc", worst_dbc) : "none found",
       loopback.input_noise_dbfs
           ? fmt::format("{:.1f} and {:.1f} dBFS", (*loopback.input_noise_dbfs)[0],
                         (*loopback.input_noise_dbfs)[1])
-          : "not measured"));
+          : "not measured",
+      loopback.output_tones.empty() ? "not measured"
+                                    : fmt::format("{} tones", loopback.output_tones.size())));
 }
 
 int run_loopback(StepOptions options) {
   require_bench(options.bench, "loopback");
   options.loopback.reads_terminated = !options.has_no_terminated;
   OpenedBench bench = open_bench(options.bench, options.band, {}, Devices::kBoth);
+  options.loopback.reads_through_divider = !options.has_no_divider && has_far_range(*bench.session);
   const auto person = answering(bench, options.answers);
   print_error(fmt::format("This will take {:.0f} s.\n",
                           loopback_duration_s(options.loopback, bench.session->sample_rate())));
@@ -253,11 +257,13 @@ void add_calibrate_load_command(CLI::App& calibrate, Job& job) {
 
 void add_calibrate_loopback_command(CLI::App& calibrate, Job& job) {
   CLI::App* command = calibrate.add_subcommand(
-      "loopback", "The sound card by itself: response, distortion and noise, in a minute");
+      "loopback", "The sound card by itself: response, distortion and noise, in a minute or two");
   const auto options = std::make_shared<StepOptions>();
   add_confirmed_option(*command, options->answers);
   command->add_flag("--no-terminated", options->has_no_terminated,
                     "leave out the noise of the input alone");
+  command->add_flag("--no-divider", options->has_no_divider,
+                    "leave out the distortion of the output alone, through the divider");
   add_band_option(*command, options->band);
   add_bench_options(*command, options->bench, Devices::kBoth);
   add_example(*command, "sinewright calibrate loopback --bench my-bench.toml");

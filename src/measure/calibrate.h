@@ -63,14 +63,25 @@ struct LoopbackSettings {
   double step_s = 0.5;
   double silent_s = 2;
   bool reads_terminated = true;  ///< also ask for the input alone, terminated
+  /// Also ask for the divider in the loop, on the session's range: the output converter alone. Left
+  /// out without a chain, and on a range below 12 dB.
+  bool reads_through_divider = true;
+  std::vector<double> divider_drives_dbfs = {-1, -6, -12, -20};
+  std::vector<double> divider_frequencies_hz = {20, 100, 997, 5000, 10000};
+  double divider_step_s = 1;  ///< the tone is low there, so the noise counts
 };
+
+/// Whether the session's range takes the input far enough down for the loop through the divider.
+[[nodiscard]] bool has_far_range(const Session& session);
 
 /// How long that takes, seconds of signal; for the operator beforehand.
 [[nodiscard]] double loopback_duration_s(const LoopbackSettings& settings, SampleRate fs);
 
 /// The sound card by itself, output wired to input: level, phase, harmonics and noise at each level
-/// and frequency, noise and hum without a tone. Steps at which the input clips are left out.
-/// Throws Error (kRefused) when nothing comes back, or the loop's gain is not within 20 dB of 1.
+/// and frequency, noise and hum without a tone. Steps at which the input clips are left out. Then,
+/// unless the operator declines, the input terminated, and the harmonics through the divider.
+/// Throws Error (kRefused) when nothing comes back, the loop's gain is not within 20 dB of 1, or
+/// the divider does not lower it by its ratio, within 3 dB.
 [[nodiscard]] Loopback calibrate_loopback(Session& session, const LoopbackSettings& settings,
                                           Operator& person, Progress& progress);
 

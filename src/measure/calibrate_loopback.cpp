@@ -24,6 +24,14 @@ constexpr double kHowl_rms = 0.75;
 /// 1000 harmonics fewer than one is noise.
 constexpr double kSeen = 5;
 constexpr double kNothing_dbfs = -200;
+/// Below this a range does not take the input converter's distortion far enough down.
+constexpr double kLeastAttenuation_db = 12;
+constexpr double kStrangeAttenuation_db = 3;
+/// The faint tone may come back this loud through the divider; nothing but an amplifier exceeds it.
+constexpr double kDividedGuard_dbfs = -35;
+/// Through the divider all harmonics up to here are kept, seen or not: what counts is the
+/// difference from the loopback, whose harmonics may have cancelled.
+constexpr int kHighestDividedOrder = 10;
 
 constexpr const char* kText =
     "Now the sound card measures itself.\n"
@@ -33,10 +41,18 @@ constexpr const char* kText =
     "- the gain knobs and the system's volume stay where they are marked";
 
 constexpr const char* kTerminatedText =
-    "Last, the input alone: pull the cables out of the inputs and close both inputs with plugs "
-    "that "
+    "Then the input alone: pull the cables out of the inputs and close both inputs with plugs that "
     "hold a short or a low resistance, as low as the divider's. This tells the input's own noise "
     "from the output's. Declining leaves it open, and later readings near the noise are wider.";
+
+std::string divider_text(const Range& range) {
+  return fmt::format(
+      "Last, the output alone: no unit; sound card's outputs to the divider's top, left to left, "
+      "right to right, the divider to the inputs as for a measurement, range switch on {}. With "
+      "the input that far down, the distortion that is left is the output's. Declining leaves open "
+      "whether distortion of output and input cancels in the loopback.",
+      range.name);
+}
 
 double settling_s(double frequency_hz) {
   // Coupling capacitors swing for a tenth of a second or so after a low tone changes.
@@ -101,9 +117,28 @@ LoopbackTone::Channel channel_of(const ToneChannel& tone) {
   return channel;
 }
 
+/// Low orders whether seen or not; the floor from their mean deviation.
+LoopbackTone::Channel divided_channel_of(const ToneChannel& tone) {
+  LoopbackTone::Channel channel = channel_of(tone);
+  channel.harmonics.clear();
+  double variance = 0;
+  for (const HarmonicLevel& harmonic : tone.harmonics) {
+    if (harmonic.order > kHighestDividedOrder) break;
+    variance += harmonic.deviation * harmonic.deviation;
+    channel.harmonics.push_back({harmonic.order,
+                                 std::max(-200.0, db_of_amplitude_ratio(std::abs(harmonic.ratio))),
+                                 std::arg(harmonic.ratio) * 360 / kTwoPi});
+  }
+  if (channel.harmonics.empty() || !(variance > 0)) return channel;
+  variance /= static_cast<double>(channel.harmonics.size());
+  channel.floor_dbc = std::max(-200.0, db_of_amplitude_ratio(kSeen * std::sqrt(variance)));
+  return channel;
+}
+
 /// One step; none where the input clips.
 std::optional<LoopbackTone> tone_at(Session& session, double frequency_hz, double drive_dbfs,
-                                    double step_s) {
+                                    double step_s,
+                                    LoopbackTone::Channel (*keep)(const ToneChannel&)) {
   session.play({frequency_hz}, drive_dbfs);
   session.settle(settling_s(frequency_hz));
   ToneAnalysis analysis;
@@ -111,8 +146,8 @@ std::optional<LoopbackTone> tone_at(Session& session, double frequency_hz, doubl
                                          {frequency_hz}, &analysis));
   if (session.was_cut()) {
     refuse_step(kStep,
-                "the loop came to more than full scale: it howls; switch direct monitoring "
-                "off");
+                "far more comes back than the tone lets expect: the loop howls (switch direct "
+                "monitoring off), or the wiring changed meanwhile");
   }
   LoopbackTone tone;
   tone.frequency_hz = frequency_hz;
@@ -125,17 +160,26 @@ std::optional<LoopbackTone> tone_at(Session& session, double frequency_hz, doubl
       refuse_step(kStep, fmt::format("{} went away at {:g} Hz, {:g} dBFS", side_name(c),
                                      frequency_hz, drive_dbfs));
     }
-    tone.channels[c] = channel_of(found);
+    tone.channels[c] = keep(found);
   }
   return tone;
 }
 
-std::vector<double> frequencies_of(const LoopbackSettings& settings, SampleRate fs) {
+std::vector<double> within_band(const std::vector<double>& all_hz, double highest_hz) {
   std::vector<double> frequencies_hz;
-  for (const double frequency_hz : settings.frequencies_hz) {
-    if (frequency_hz <= 0.45 * fs.hz) frequencies_hz.push_back(frequency_hz);
+  for (const double frequency_hz : all_hz) {
+    if (frequency_hz <= highest_hz) frequencies_hz.push_back(frequency_hz);
   }
   return frequencies_hz;
+}
+
+std::vector<double> frequencies_of(const LoopbackSettings& settings, SampleRate fs) {
+  return within_band(settings.frequencies_hz, 0.45 * fs.hz);
+}
+
+/// Those whose second harmonic is still read.
+std::vector<double> divider_frequencies_of(const LoopbackSettings& settings, SampleRate fs) {
+  return within_band(settings.divider_frequencies_hz, 0.225 * fs.hz);
 }
 
 void measure_tones(Session& session, const LoopbackSettings& settings, double gain_db,
@@ -148,7 +192,7 @@ void measure_tones(Session& session, const LoopbackSettings& settings, double ga
       check_cancelled(progress, kStep);
       progress.report(done++ / steps, fmt::format("{:g} Hz, {:g} dBFS", frequency_hz, drive_dbfs));
       if (drive_dbfs + gain_db > kClips_dbfs) continue;
-      if (auto tone = tone_at(session, frequency_hz, drive_dbfs, settings.step_s)) {
+      if (auto tone = tone_at(session, frequency_hz, drive_dbfs, settings.step_s, channel_of)) {
         loopback.tones.push_back(std::move(*tone));
       }
     }
@@ -173,7 +217,49 @@ void measure_silence(Session& session, double duration_s, Loopback& loopback) {
   }
 }
 
+void check_attenuation(const Range& range, const std::array<double, 2>& loop_db,
+                       const std::array<double, 2>& divided_db) {
+  const double expected_db = db_of_amplitude_ratio(range.ratio);
+  for (std::size_t c = 0; c < 2; ++c) {
+    const double found_db = loop_db[c] - divided_db[c];
+    if (std::abs(found_db - expected_db) <= kStrangeAttenuation_db) continue;
+    refuse_step(kStep,
+                fmt::format("the divider lowers {} by {:.1f} dB, and the profile says {:.1f} "
+                            "dB on range {}: is the range switch there, no unit in the way, "
+                            "every knob where it was",
+                            side_name(c), found_db, expected_db, range.name));
+  }
+}
+
+void measure_through_divider(Session& session, const LoopbackSettings& settings,
+                             const std::array<double, 2>& loop_db, Loopback& loopback,
+                             Progress& progress) {
+  session.guard(rms_of_dbfs(kDividedGuard_dbfs));
+  const std::array<double, 2> divided_db =
+      check_channels(session, kStep, kGainTone_hz, kFaint_dbfs);
+  check_attenuation(session.chain()->range(), loop_db, divided_db);
+  const double highest_dbfs =
+      std::max(divided_db[0], divided_db[1]) + kStrangeAttenuation_db;  // 0 dBFS played at most
+  session.guard(rms_of_dbfs(highest_dbfs));
+  for (const double frequency_hz : divider_frequencies_of(settings, session.sample_rate())) {
+    for (const double drive_dbfs : settings.divider_drives_dbfs) {
+      check_cancelled(progress, kStep);
+      progress.report(1, fmt::format("divider, {:g} Hz, {:g} dBFS", frequency_hz, drive_dbfs));
+      if (auto tone = tone_at(session, frequency_hz, drive_dbfs, settings.divider_step_s,
+                              divided_channel_of)) {
+        loopback.output_tones.push_back(std::move(*tone));
+      }
+    }
+  }
+  session.silence();
+}
+
 }  // namespace
+
+bool has_far_range(const Session& session) {
+  return session.chain() &&
+         db_of_amplitude_ratio(session.chain()->range().ratio) >= kLeastAttenuation_db;
+}
 
 double loopback_duration_s(const LoopbackSettings& settings, SampleRate fs) {
   constexpr double kDelay_s = 0.05;  // of a usual sound card, there and back, each step
@@ -181,6 +267,12 @@ double loopback_duration_s(const LoopbackSettings& settings, SampleRate fs) {
   for (const double frequency_hz : frequencies_of(settings, fs)) {
     total_s += static_cast<double>(settings.drives_dbfs.size()) *
                (settings.step_s + settling_s(frequency_hz) + kDelay_s);
+  }
+  if (!settings.reads_through_divider) return total_s;
+  total_s += 2;
+  for (const double frequency_hz : divider_frequencies_of(settings, fs)) {
+    total_s += static_cast<double>(settings.divider_drives_dbfs.size()) *
+               (settings.divider_step_s + settling_s(frequency_hz) + kDelay_s);
   }
   return total_s;
 }
@@ -211,6 +303,10 @@ Loopback calibrate_loopback(Session& session, const LoopbackSettings& settings, 
     const NoiseAnalysis alone = silence_of(session, settings.silent_s);
     loopback.input_noise_dbfs = {dbfs_or_nothing(alone.channels[0].broadband_rms),
                                  dbfs_or_nothing(alone.channels[1].broadband_rms)};
+  }
+  if (settings.reads_through_divider && has_far_range(session) &&
+      person.wires(Wiring::kDividerTop, divider_text(session.chain()->range()))) {
+    measure_through_divider(session, settings, gain_db, loopback, progress);
   }
   check_cancelled(progress, kStep);
   progress.report(1, "done");

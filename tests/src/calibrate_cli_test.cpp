@@ -76,6 +76,7 @@ TEST_CASE("calibrate: every step on drawn parts, without a person") {
   // Not all 60: at -1 dBFS these parts may clip the input.
   CHECK(profile.loopback->tones.size() >= 50);
   CHECK(profile.loopback->input_noise_dbfs);
+  CHECK(profile.loopback->output_tones.size() == 20);
   for (std::size_t range = 0; range < 2; ++range) {
     REQUIRE(profile.ranges[range].calibration);
     for (std::size_t c = 0; c < 2; ++c) {

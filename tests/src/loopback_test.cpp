@@ -4,6 +4,7 @@
 #include <cmath>
 #include <complex>
 
+#include "bench/residual.h"
 #include "bench_run.h"
 #include "device/bench_parts.h"
 #include "measure/calibrate.h"
@@ -137,8 +138,99 @@ TEST_CASE("loopback: nothing back, and a unit in the way, are refused") {
   CHECK(code_with(Wiring::kDividerTop) == ExitCode::kRefused);  // 26 dB down
 }
 
-TEST_CASE("loopback: the usual table takes a minute at the most") {
-  CHECK(loopback_duration_s(LoopbackSettings{}, SampleRate{48000}) <= 60);
+TEST_CASE(
+    "loopback: the usual table takes a minute at the most, half of one more with the divider") {
+  LoopbackSettings settings;
+  const double whole_s = loopback_duration_s(settings, SampleRate{48000});
+  settings.reads_through_divider = false;
+  const double plain_s = loopback_duration_s(settings, SampleRate{48000});
+  CHECK(plain_s <= 60);
+  CHECK(whole_s > plain_s + 20);
+  CHECK(whole_s <= 90);
+}
+
+TEST_CASE("loopback: through the divider the output's harmonics stand alone") {
+  Scenario scenario = larkfield("as-left");
+  // Opposite and alike: in the loopback they cancel to a fifth.
+  SoundCard& card = scenario.sound_card;
+  card.output_curve = {2e-3, 1e-3};
+  card.input_curve = {-1.6e-3, -0.8e-3};
+  card.input_full_scale_vrms = card.output_full_scale_vrms;
+  BenchRun run(scenario);
+  LoopbackSettings settings = brief();
+  settings.drives_dbfs = {-1, -6, -12};
+  settings.divider_drives_dbfs = {-1, -6, -12};
+  settings.divider_frequencies_hz = {100, 997, 5000};
+  settings.silent_s = 0.5;
+  const Loopback found = loopback_of(run, settings);
+  CHECK(found.output_tones.size() == 9);
+  const double lower = 1 / scenario.ranges[0].ratio;
+  for (const LoopbackTone& tone : found.output_tones) {
+    CAPTURE(tone.frequency_hz);
+    CAPTURE(tone.drive_dbfs);
+    const double out = amplitude_ratio_of_db(tone.drive_dbfs);
+    for (const LoopbackTone::Channel& channel : tone.channels) {
+      REQUIRE(channel.harmonics.size() >= 2);
+      const double expected[] = {(2e-3 - 1.6e-3 * lower) * out / 2,
+                                 (1e-3 - 0.8e-3 * lower * lower) * out * out / 4};
+      for (std::size_t i = 0; i < 2; ++i) {
+        const ResidualHarmonic& harmonic = channel.harmonics[i];
+        // The floor is five deviations; and second order of the curves, under a percent.
+        const double noise = 0.8 * amplitude_ratio_of_db(channel.floor_dbc) / expected[i];
+        CHECK(within(amplitude_ratio_of_db(harmonic.level_dbc) / expected[i], 1, 0.01 + noise));
+        // The input's high-pass turns the harmonics of 100 Hz a little.
+        if (noise < 0.1) CHECK(within(std::remainder(harmonic.phase_deg, 360), 0, 8));
+      }
+    }
+  }
+  // What it is for: both converters' own, though only their difference is seen.
+  const ResidualBound bound = SoundCardResidual(found).harmonic(0, 2, {997, -6, -6.});
+  const double own = amplitude_ratio_of_db(-6) / 2;
+  CHECK(within(bound.parts[0] / (2e-3 * own), 1, 0.03));
+  CHECK(within(bound.parts[1] / (1.6e-3 * own), 1, 0.03));
+  CHECK(bound.highest >= 3.6e-3 * own);
+}
+
+TEST_CASE("loopback: without the divider, and on a low range, it ends as ever") {
+  LoopbackSettings settings;
+  settings.drives_dbfs = {-12};
+  settings.frequencies_hz = {997};
+  settings.reads_terminated = false;
+  settings.silent_s = 0.5;
+  SUBCASE("left out") {
+    BenchRun run("as-left");
+    settings.reads_through_divider = false;
+    CHECK(loopback_of(run, settings).output_tones.empty());
+  }
+  SUBCASE("declined") {
+    BenchRun run("as-left");
+    ScriptedOperator person;
+    person.on_wiring = [&](Wiring wiring) {
+      run.bench().set_wiring(wiring);
+      person.consents = wiring == Wiring::kLoopback;
+    };
+    ScriptedProgress progress;
+    CHECK(calibrate_loopback(*run.session, settings, person, progress).output_tones.empty());
+  }
+  SUBCASE("a range of less than 12 dB") {
+    BenchRun run("as-left", "low");
+    CHECK_FALSE(has_far_range(*run.session));
+    CHECK(loopback_of(run, settings).output_tones.empty());
+  }
+  SUBCASE("the range switch elsewhere") {
+    Scenario scenario = larkfield("as-left");
+    scenario.ranges[0].ratio = 10;
+    BenchRun run(scenario);
+    CHECK(code_of([&] { (void)loopback_of(run, settings); }) == ExitCode::kRefused);
+  }
+  SUBCASE("still wired straight, so not the divider") {
+    BenchRun run("as-left");
+    ScriptedOperator person;
+    person.on_wiring = [&](Wiring) { run.bench().set_wiring(Wiring::kLoopback); };
+    ScriptedProgress progress;
+    CHECK(code_of([&] { (void)calibrate_loopback(*run.session, settings, person, progress); }) ==
+          ExitCode::kRefused);
+  }
 }
 
 }  // namespace sinewright
