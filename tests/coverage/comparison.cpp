@@ -35,6 +35,20 @@ struct Sitting {
   NoProgress progress;
 };
 
+Loopback calibrate_sound_card(const BenchDraw& bench, std::uint64_t seed) {
+  const BenchDraw highest = on_highest_range(bench);
+  Sitting sitting(highest, nominal_profile(highest), seed, false);
+  LoopbackSettings loopback;
+  loopback.frequencies_hz.assign(kLoopback_hz.begin(), kLoopback_hz.end());
+  loopback.drives_dbfs.assign(kLoopback_dbfs.begin(), kLoopback_dbfs.end());
+  loopback.step_s = 0.12;
+  loopback.silent_s = 0.3;
+  loopback.divider_frequencies_hz = {kTone_hz};
+  loopback.divider_drives_dbfs = loopback.drives_dbfs;
+  loopback.divider_step_s = 1;
+  return calibrate_loopback(*sitting.session, loopback, *sitting.technician, sitting.progress);
+}
+
 Profile calibrate(const BenchDraw& bench, std::uint64_t seed) {
   Profile profile = nominal_profile(bench);
   Sitting sitting(bench, profile, seed, false);
@@ -52,13 +66,7 @@ Profile calibrate(const BenchDraw& bench, std::uint64_t seed) {
   load.temperature_rise_k = bench.temperature_rise_k;
   profile.load.calibration = calibrate_load(load, profile.load.resistance_ohm, *sitting.technician);
 
-  LoopbackSettings loopback;
-  loopback.frequencies_hz.assign(kLoopback_hz.begin(), kLoopback_hz.end());
-  loopback.drives_dbfs.assign(kLoopback_dbfs.begin(), kLoopback_dbfs.end());
-  loopback.step_s = 0.12;
-  loopback.silent_s = 0.3;
-  profile.loopback =
-      calibrate_loopback(*sitting.session, loopback, *sitting.technician, sitting.progress);
+  profile.loopback = calibrate_sound_card(bench, seed + 0x100000000U);
   return profile;
 }
 

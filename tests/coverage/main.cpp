@@ -45,12 +45,12 @@ constexpr std::array<Row, static_cast<std::size_t>(Quantity::kCount)> kRows = {{
     {Quantity::kThd, "THD, one harmonic leads", true, true, true},
     {Quantity::kThdLimited, "the same, limited by the sound card: interval", true, true, true},
     {Quantity::kThdSeveral, "THD, four harmonics, residual rises with level", false, true, false},
-    {Quantity::kThdAlike, "THD, both converters distort alike", false, false, false},
+    {Quantity::kThdAlike, "THD, both converters distort alike", true, true, false},
     {Quantity::kThdN, "THD+N, one harmonic leads", true, true, true},
     {Quantity::kThdNLimited, "the same, limited by the sound card: interval", true, true, true},
     {Quantity::kThdNSeveral, "THD+N, four harmonics, residual rises with level", false, true,
      false},
-    {Quantity::kThdNAlike, "THD+N, both converters distort alike", false, false, false},
+    {Quantity::kThdNAlike, "THD+N, both converters distort alike", true, true, false},
 }};
 
 struct Summary {

@@ -95,7 +95,9 @@ BenchDraw draw_bench(std::uint64_t number) {
   bench.kind = kind < 0.6   ? DistortionKind::kOneHarmonic
                : kind < 0.8 ? DistortionKind::kSeveral
                             : DistortionKind::kAlike;
-  bench.level_exponent = bench.kind == DistortionKind::kSeveral ? random.uniform(0, 1) : 0;
+  bench.level_exponent = bench.kind == DistortionKind::kSeveral ? random.uniform(0, 1)
+                         : bench.kind == DistortionKind::kAlike ? random.uniform(1, 2)
+                                                                : 0;
   bench.stability_percent = random.log_uniform(0.03, 0.5);
   bench.nominal_ratio = random.log_uniform(1.5, 20);
   draw_sound_card(bench, random);
@@ -105,6 +107,15 @@ BenchDraw draw_bench(std::uint64_t number) {
   draw_meters(bench, random);
   draw_load(bench, random);
   draw_unit(bench, random);
+  bench.top_ratio = random.log_uniform(10, 30);
+  return bench;
+}
+
+BenchDraw on_highest_range(BenchDraw bench) {
+  for (ChannelDraw& channel : bench.channels) {
+    channel.ratio *= bench.top_ratio / bench.nominal_ratio;
+  }
+  bench.nominal_ratio = bench.top_ratio;
   return bench;
 }
 

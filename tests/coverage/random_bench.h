@@ -30,7 +30,8 @@ inline constexpr int kHighestOrder = 5;
 enum class DistortionKind {
   kOneHarmonic,  ///< one harmonic, one converter leads, the same at all levels
   kSeveral,      ///< four harmonics, one converter leads, rising with level by up to 1 dB/dB
-  kAlike,        ///< one harmonic, of both converters within 6 dB: cancels in the loopback or not
+  kAlike,        ///< one harmonic, of both converters within 6 dB: cancels in the loopback or not;
+                 ///< rising with level by 1 to 2 dB/dB
 };
 
 /// Complex amplitudes relative to the tone, by order; phase less order times that of the tone.
@@ -69,10 +70,14 @@ struct BenchDraw {
   double stability_percent;
   double temperature_ppm_per_k, temperature_rise_k;
   double nominal_ratio;
+  double top_ratio;  ///< of the divider's highest range, which the second loop goes through
 };
 
 /// The same number, the same bench.
 [[nodiscard]] BenchDraw draw_bench(std::uint64_t number);
+
+/// The same bench, the divider on its highest range.
+[[nodiscard]] BenchDraw on_highest_range(BenchDraw bench);
 
 /// What the technician writes down before anything is calibrated.
 [[nodiscard]] Profile nominal_profile(const BenchDraw& bench);
