@@ -80,7 +80,7 @@ TEST_CASE("stopping what goes on for ever ends it well, stopping what has an end
                      " --real-time" + bench.options)
         .code;
   };
-  const std::string tone = " --frequency 997 --level -40 --duration 0.2";
+  const std::string tone = " --frequency 997 --level -3 --confirmed --duration 0.2";
   // While the tone still climbs, and later.
   CHECK(code_after("0.3", "measure --follow" + tone) == 0);
   CHECK(code_after("2", "measure --follow" + tone) == 0);

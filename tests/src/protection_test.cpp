@@ -129,7 +129,7 @@ TEST_CASE("reading on at more than the load's continuous power is cut before it 
     Session session(std::make_unique<LoopedBench>(kFullPower, log), Chain(briefly_rated(), ""), {});
     session.play({997}, -4);
     try {
-      run_readings(session, {0.2, 0}, progress, [&](const Findings&) { ++shown; });
+      run_readings(session, {0.2, 100}, progress, [&](const Findings&) { ++shown; });
     } catch (const Error& refusal) {
       CHECK(refusal.code() == ExitCode::kRefused);
       text = refusal.what();
