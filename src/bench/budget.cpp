@@ -87,8 +87,8 @@ std::vector<Component> watts_budget(const Chain& chain, std::size_t channel, dou
   budget.push_back(rectangular("ohmmeter", load.meter.half_width(load_ohm) / load_ohm));
   budget.push_back(rectangular("display of the ohmmeter", step_bound));
   budget.push_back(rectangular("leads", step_bound));
-  budget.push_back(rectangular("load's temperature",
-                               load.temperature_ppm_per_k * 1e-6 * load.temperature_rise_k));
+  budget.push_back(rectangular(
+      "load's temperature", std::abs(load.temperature_ppm_per_k * 1e-6 * load.temperature_rise_k)));
   return budget;
 }
 

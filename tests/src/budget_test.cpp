@@ -126,6 +126,15 @@ TEST_CASE("a load's budget by hand: scale error once, the display twice, warm wi
   CHECK(within(contribution(watts, "meter at calibration"), 0.02 / root_3, kRounding));
 }
 
+TEST_CASE("a load whose resistance falls as it warms is as open as one that rises") {
+  Profile profile = exact_profile();
+  LoadCalibration& load = *profile.load.calibration;
+  load.temperature_ppm_per_k = -100;
+  load.temperature_rise_k = 60;
+  const auto watts = watts_budget(Chain(profile, ""), 0, 225, {}, nullptr);
+  CHECK(within(contribution(watts, "load's temperature"), 0.006 / std::sqrt(3.0), kRounding));
+}
+
 TEST_CASE("one meter cancels in the balance as far as both readings are alike") {
   Profile profile = exact_profile();
   calibration(profile).meter = {1.0, 10, 0.001};
