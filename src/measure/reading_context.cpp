@@ -4,6 +4,16 @@
 
 namespace sinewright {
 
+namespace {
+
+// What watts are computed with: left and right where the load was measured.
+Condition load_condition(const Chain& chain) {
+  if (!chain.profile().load.calibration) return {"load_ohm", chain.load_ohm(0)};
+  return {"load_ohm", std::vector<double>{chain.load_ohm(0), chain.load_ohm(1)}};
+}
+
+}  // namespace
+
 std::shared_ptr<const SoundCardResidual> residual_of(const std::optional<Chain>& chain) {
   if (!chain || !chain->profile().loopback || chain->profile().loopback->tones.empty()) return {};
   return std::make_shared<const SoundCardResidual>(*chain->profile().loopback);
@@ -50,7 +60,7 @@ std::vector<Condition> context_conditions(const ReadingContext& context) {
     conditions.push_back({"bench", context.chain->profile().name});
     conditions.push_back({"calibrated", is_all});
     conditions.push_back({"range", context.chain->range().name});
-    conditions.push_back({"load_ohm", context.chain->profile().load.resistance_ohm});
+    conditions.push_back(load_condition(*context.chain));
   } else {
     conditions.push_back({"profile", std::monostate()});
   }

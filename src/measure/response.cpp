@@ -29,8 +29,9 @@ double repeatability_db(const ToneChannel& tone, double duration_s) {
 // What a step of a quarter of a second says about drift and clicks is mostly its own settling, and
 // is carried in the point's uncertainty.
 bool concerns_all_steps(const std::string& code) {
-  constexpr std::array<const char*, 6> kKept = {"clipped", "near_full_scale", "dropout",
-                                                "no_tone", "mono_input",      "no_loopback"};
+  constexpr std::array<const char*, 7> kKept = {
+      "clipped",     "near_full_scale",     "dropout", "no_tone", "mono_input",
+      "no_loopback", "response_uncorrected"};
   return std::find(kKept.begin(), kKept.end(), code) != kKept.end();
 }
 
@@ -197,6 +198,7 @@ void append_repeatability(Findings& findings, std::span<const Findings> steps,
       for (std::size_t i = 0; i < steps.size(); ++i) {
         if (value_of(steps[i], "frequency", curve.channel, Unit::kHertz) != point.x) continue;
         if (channel >= repeatability[i].size()) continue;
+        if (point.uncertainty == 0.0) continue;  // the reference: 0 by definition
         const double step_db = repeatability[i][channel];
         point.uncertainty =
             point.uncertainty

@@ -5,6 +5,7 @@
 #include <cmath>
 #include <numbers>
 
+#include "dsp/units.h"
 #include "measure/append.h"
 #include "measure/steps.h"
 
@@ -24,7 +25,15 @@ Repeatability spread_of(const Findings& step, const std::string& channel) {
   return spread;
 }
 
+// By this sound card's output; of a foreign source its input alone is in the reading.
+bool is_played(const Findings& step, const ReadingContext& context) {
+  if (context.drive_dbfs) return true;
+  return std::any_of(step.conditions.begin(), step.conditions.end(),
+                     [](const Condition& condition) { return condition.key == "drive_dbfs"; });
+}
+
 struct Reference {
+  double frequency_hz = kReference_hz;  ///< of a step, where that is the reference itself
   double level_db = 0;
   Repeatability spread;
 };
@@ -35,8 +44,17 @@ Reference reference_of(std::span<const ResponsePoint> points,
     return point.frequency_hz >= kReference_hz;
   });
   const auto at = static_cast<std::size_t>(above - points.begin());
-  if (at == 0) return {points.front().level_db, spreads.front()};
-  if (above == points.end()) return {points.back().level_db, spreads.back()};
+  constexpr double kSame = 1e-3;  // the clock's error, and what a short step makes of it
+  const auto is_reference = [](const ResponsePoint& point) {
+    return std::abs(point.frequency_hz / kReference_hz - 1) < kSame;
+  };
+  const auto step = [&](std::size_t i) {
+    return Reference{points[i].frequency_hz, points[i].level_db, spreads[i]};
+  };
+  if (at == 0) return step(0);
+  if (is_reference(points[at - 1])) return step(at - 1);
+  if (above == points.end()) return step(at - 1);
+  if (is_reference(*above)) return step(at);
   const ResponsePoint& below = points[at - 1];
   Reference reference;
   reference.level_db =
@@ -63,13 +81,16 @@ std::vector<ResponsePoint> response_points(std::span<const Findings> steps,
   std::vector<Repeatability> spreads;
   const bool is_known = knows_sound_card(context, channel);
   const std::size_t index = channel_index(context, channel);
+  std::vector<double> foreign_db;  // what the loopback's share of the output leaves open
   for (const Findings& step : steps) {
     const auto frequency = value_of(step, "frequency", channel, Unit::kHertz);
     const auto level = value_of(step, "fundamental", channel, Unit::kDbfs);
     if (!frequency || !level) continue;
     std::optional<double> own_db;
     if (is_known) own_db = context.residual->response_db(index, *frequency, kReference_hz);
-    points.push_back({*frequency, *level - own_db.value_or(0), std::nullopt});
+    const double share_db = is_played(step, context) ? 0 : own_db.value_or(0) / 2;
+    points.push_back({*frequency, *level - own_db.value_or(0) + share_db, std::nullopt});
+    foreign_db.push_back(share_db);
     spreads.push_back(spread_of(step, channel));
   }
   if (points.empty()) return points;
@@ -77,10 +98,17 @@ std::vector<ResponsePoint> response_points(std::span<const Findings> steps,
   for (std::size_t i = 0; i < points.size(); ++i) {
     points[i].level_db -= reference.level_db;
     if (!is_known || !is_calibrated(context, channel)) continue;
-    const std::vector<Component> budget =
+    if (points[i].frequency_hz == reference.frequency_hz) {
+      points[i].sure = Uncertainty{};  // 0 by definition: neither spread nor sound card
+      continue;
+    }
+    std::vector<Component> budget =
         response_budget(*context.chain, index, points[i].frequency_hz, spreads[i], reference.spread,
                         context.residual.get());
-    if (!budget.empty()) points[i].sure = in_db(combine(budget));
+    if (budget.empty()) continue;
+    budget.push_back(rectangular("share of output and input",
+                                 amplitude_ratio_of_db(std::abs(foreign_db[i])) - 1));
+    points[i].sure = in_db(combine(budget));
   }
   return points;
 }

@@ -95,6 +95,18 @@ void append_hum_on_harmonic(Findings& findings, const ToneChannel& tone, const s
   }
 }
 
+// Beyond the loopback's frequencies nothing is taken out of the level, and no budget knows of it.
+void append_uncorrected(Findings& findings, const ToneChannel& tone, const std::string& channel,
+                        const ReadingContext& context) {
+  if (!knows_sound_card(context, channel)) return;
+  const std::size_t index = channel_index(context, channel);
+  if (context.residual->response_open_db(index, tone.frequency_hz)) return;
+  append_caution(findings, "response_uncorrected",
+                 "outside the frequencies of the loopback: the sound card's own response here is "
+                 "not known, and is in the level; calibrate loopback over this frequency too",
+                 channel);
+}
+
 }  // namespace
 
 void append_tone_cautions(Findings& findings, const ToneChannel& tone, const std::string& channel,
@@ -111,6 +123,7 @@ void append_tone_cautions(Findings& findings, const ToneChannel& tone, const std
   }
   append_harmonics_above(findings, tone, channel, context);
   append_hum_on_harmonic(findings, tone, channel, block_s);
+  append_uncorrected(findings, tone, channel, context);
   append_drift(findings, tone, channel, findings.ended_s - findings.started_s);
 }
 

@@ -92,7 +92,9 @@ void append_tone_ratios(const ChannelReadings& on) {
   noise.rms = tone.noise_a_rms;
   noise.share = weighted_share(noise.share, white_gain_a(on.context));
   append_snr(on, "snr_a", noise);
-  append_db(on.findings, "notch_thd_n", on.channel, tone.notch_thd_n, limits.thd_n);
+  // As read, the sound card's own share in it: that of thd_n is not this one's uncertainty.
+  append_db(on.findings, "notch_thd_n", on.channel, tone.notch_thd_n, {});
+  on.findings.readings.back().note = "check of THD+N";
 }
 
 void mark_quantised(const ChannelReadings& on) {

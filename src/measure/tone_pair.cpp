@@ -61,9 +61,10 @@ void append_crosstalk(Findings& findings, const ToneAnalysis& analysis,
   reading.note = "with the sound card's own, which is not known";
 }
 
-// Output and input both stand in the reading as they do in the loopback, so all of its phase is
-// taken out. A tenth of that is left open, rectangular, for tones between those of the loopback and
-// for what has changed since: common practice, no source.
+// Played here, output and input both stand in the reading as they do in the loopback, so all of its
+// phase is taken out. A tenth of that is left open, rectangular, for tones between those of the
+// loopback and for what has changed since: common practice, no source. Of a foreign source the
+// input alone is in it, and how the loopback is shared is not known: half, and half left open.
 void append_phase(Findings& findings, const ToneAnalysis& analysis, const ReadingContext& context,
                   const std::string& pair, bool knows_both) {
   constexpr double kOpenShare = 0.1;
@@ -73,14 +74,16 @@ void append_phase(Findings& findings, const ToneAnalysis& analysis, const Readin
   double phase_deg = analysis.pair->phase_deg;
   std::optional<double> own_deg;
   if (knows_both) own_deg = context.residual->phase_deg(left.frequency_hz);
-  if (own_deg) phase_deg = std::remainder(phase_deg - *own_deg, 360);
+  const bool is_foreign = !context.drive_dbfs;
+  const double share = is_foreign ? 0.5 : 1.0;
+  if (own_deg) phase_deg = std::remainder(phase_deg - share * *own_deg, 360);
   Reading& reading = append_reading(findings, "phase", pair, finite(phase_deg), Unit::kDegree);
   if (!own_deg) return;
   const double infinite = Repeatability{}.degrees_of_freedom;
   const std::vector<Component> budget = {
       type_a("repeatability, left", left.level_deviation * kDegrees, infinite),
       type_a("repeatability, right", right.level_deviation * kDegrees, infinite),
-      rectangular("phase of the sound card", kOpenShare * std::abs(*own_deg))};
+      rectangular("phase of the sound card", (is_foreign ? 0.5 : kOpenShare) * std::abs(*own_deg))};
   set_absolute_uncertainty(reading, combine(budget));
 }
 

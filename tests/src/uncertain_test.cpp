@@ -12,6 +12,7 @@
 #include "measure/noise.h"
 #include "measure/power.h"
 #include "measure/response.h"
+#include "measure/response_curve.h"
 #include "measure/tone_findings.h"
 #include "within.h"
 
@@ -295,7 +296,8 @@ TEST_CASE("every reading of a calibrated tone says how sure it is") {
   const Findings findings =
       findings_of(pair_of(tone_of(997, 1e-3), tone_of(997, 1e-3)), context_with_loopback());
   for (const Reading& reading : findings.readings) {
-    if (!reading.value || reading.key == "polarity") continue;  // a sign
+    // A sign, and a check.
+    if (!reading.value || reading.key == "polarity" || reading.key == "notch_thd_n") continue;
     CAPTURE(reading.key);
     CAPTURE(std::string(to_string(reading.unit)));
     CHECK((reading.uncertainty || reading.interval));
@@ -363,6 +365,84 @@ TEST_CASE("the sound card's response is taken out of the curve") {
   CHECK(within(*flatness.value, 0.25, kTight));
   CHECK(within(standard_of(flatness), kDbPerRatio * 2e-4, kTight));  // half of sqrt(2) sqrt(2)
   CHECK(problems_of(findings).empty());
+}
+
+TEST_CASE("the reference of a response is 0 by definition, and as sure") {
+  const ReadingContext context = context_with_loopback();
+  std::vector<Findings> steps;
+  for (const double frequency_hz : {400.0, 1000.05, 10000.0}) {
+    steps.push_back(
+        findings_of(pair_of(tone_of(frequency_hz, 1e-3), tone_of(frequency_hz, 1e-3)), context));
+  }
+  const std::vector<ResponsePoint> points = response_points(steps, "left", context);
+  REQUIRE(points.size() == 3);
+  CHECK(points[1].level_db == 0);
+  REQUIRE(points[1].sure);
+  CHECK(points[1].sure->expanded == 0);
+  CHECK(within(points[2].sure->standard, kDbPerRatio * 2e-4 * std::sqrt(2.0), kTight));
+}
+
+TEST_CASE("of a foreign source half of the loopback is taken out, and half stays open") {
+  ReadingContext context = context_with_loopback();
+  context.drive_dbfs.reset();
+  std::vector<Findings> steps;
+  for (const double frequency_hz : {1000.0, 10000.0}) {
+    steps.push_back(
+        findings_of(pair_of(tone_of(frequency_hz, 1e-3), tone_of(frequency_hz, 1e-3)), context));
+  }
+  const Reading& phase = reading_of(steps[1], "phase", "pair", Unit::kDegree);
+  CHECK(within(*phase.value, 4, kTight));  // 5 as read, 2 in the loopback
+  const double spread_deg = 2e-4 * 180 / std::numbers::pi;
+  CHECK(within(standard_of(phase), std::sqrt(1.0 / 3 + 2 * spread_deg * spread_deg), kTight));
+  const std::vector<ResponsePoint> points = response_points(steps, "right", context);
+  REQUIRE(points.size() == 2);
+  CHECK(within(points[1].level_db, 0.25, kTight));
+  REQUIRE(points[1].sure);
+  const double open = kDbPerRatio * (amplitude_ratio_of_db(0.25) - 1) / std::sqrt(3.0);
+  const double spread = kDbPerRatio * 2e-4 * std::sqrt(2.0);
+  CHECK(within(points[1].sure->standard, std::hypot(open, spread), kTight));
+}
+
+TEST_CASE("beyond the loopback's frequencies a caution says that nothing is corrected") {
+  const ReadingContext context = context_with_loopback();
+  const auto is_told = [&](double frequency_hz) {
+    const Findings step =
+        findings_of(pair_of(tone_of(frequency_hz, 1e-3), tone_of(frequency_hz, 1e-3)), context);
+    Findings findings;
+    findings.measurement = "response";
+    append_response(findings, std::span(&step, 1), ResponseSettings{}, context);
+    return std::any_of(findings.cautions.begin(), findings.cautions.end(),
+                       [](const Caution& c) { return c.code == "response_uncorrected"; });
+  };
+  CHECK(is_told(20500));
+  CHECK(is_told(15));
+  CHECK_FALSE(is_told(20000));
+  CHECK_FALSE(is_told(19.95));
+}
+
+TEST_CASE("the notch's THD+N is a check: as read, no uncertainty") {
+  const Findings findings =
+      findings_of(pair_of(tone_of(997, 1e-3), tone_of(997, 1e-3)), context_with_loopback());
+  const Reading& notch = reading_of(findings, "notch_thd_n", "left", Unit::kDb);
+  CHECK_FALSE(notch.uncertainty);
+  CHECK_FALSE(notch.interval);
+  CHECK(notch.limited_by.empty());
+  CHECK(notch.note == "check of THD+N");
+}
+
+TEST_CASE("the load in the conditions is the one that watts are computed with") {
+  Profile profile = calibrated_profile();
+  profile.load.resistance_ohm = 8;
+  profile.load.calibration->resistance_ohm = {7.9, 8.1};
+  const auto load_of = [&] {
+    for (const Condition& condition : context_conditions(context_of(profile))) {
+      if (condition.key == "load_ohm") return condition.value;
+    }
+    return ConditionValue();
+  };
+  CHECK(load_of() == ConditionValue(std::vector<double>{7.9, 8.1}));
+  profile.load.calibration.reset();
+  CHECK(load_of() == ConditionValue(8.0));
 }
 
 TEST_CASE("distortion-limited output has the watts' uncertainty and that of THD+N over the slope") {
