@@ -133,6 +133,18 @@ OpenedBench open_bench(const BenchOptions& options, const Band& band,
   return bench;
 }
 
+void warn_of_unknown_watts(const Session& session) {
+  const std::optional<Chain>& chain = session.chain();
+  if (!chain) {
+    print_error(
+        "sinewright: no bench profile: watts are not known and nothing is cut; start low\n");
+  } else if (!chain->has_calibrated_volts(0)) {
+    print_error(
+        "sinewright: the profile is nominal, and so is every limit in watts: 'sinewright "
+        "calibrate check' tells a wrong range\n");
+  }
+}
+
 double allowed_watts(const Session& session, bool is_confirmed) {
   if (!is_confirmed) return 1;
   if (!session.chain()) return std::numeric_limits<double>::infinity();

@@ -44,6 +44,10 @@ struct OpenedBench {
 /// One line on stderr where system sounds would be played into the amplifier as well.
 void warn_of_shared_output(const Stream& stream);
 
+/// Says on stderr what the limit in watts rests on where nobody has calibrated it: nothing without
+/// a profile, nominal values with a nominal one. For commands that are about to play into a unit.
+void warn_of_unknown_watts(const Session& session);
+
 /// What a run may put into the load: 1 W, and once the checklist is confirmed the
 /// lesser of the profile's limit and the load's rating. Without a chain nothing is known of watts.
 [[nodiscard]] double allowed_watts(const Session& session, bool is_confirmed);

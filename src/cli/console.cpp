@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 #include <poll.h>
 #include <sys/ioctl.h>
+#include <termios.h>
 #include <unistd.h>
 
 #include <algorithm>
@@ -86,6 +87,10 @@ void print(const std::string& text) {
 void print_error(const std::string& text) { std::cerr << text << std::flush; }
 
 bool is_line_waiting() { return is_readable(0); }
+
+void drop_typed_ahead() {
+  if (is_input_terminal()) static_cast<void>(tcflush(STDIN_FILENO, TCIFLUSH));
+}
 
 bool read_line(std::string& line) {
   line.clear();

@@ -38,6 +38,9 @@ void print_error(const std::string& text);
 /// One line from stdin, waiting for it; false at its end or once interrupted.
 [[nodiscard]] bool read_line(std::string& line);
 
+/// Drops what was typed before it was asked for; does nothing where stdin is no terminal.
+void drop_typed_ahead();
+
 /// True when a line, or the end of stdin, waits to be read.
 [[nodiscard]] bool is_line_waiting();
 

@@ -131,7 +131,10 @@ int run_measure(MeasureOptions options) {
                                             : 1;
   const Devices devices = options.frequency_hz ? Devices::kBoth : Devices::kInput;
   OpenedBench bench = open_bench(options.bench, options.band, options.conditions, devices);
-  if (options.frequency_hz) refuse_with_limiter(options.conditions);
+  if (options.frequency_hz) {
+    refuse_with_limiter(options.conditions);
+    warn_of_unknown_watts(*bench.session);
+  }
   bench.session->guard_watts(allowed_watts(*bench.session, options.is_confirmed));
   const bool is_one = !options.follows && options.reading.count == 1;
   return is_one ? read_once(std::move(bench), options) : follow(std::move(bench), options);

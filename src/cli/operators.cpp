@@ -20,6 +20,9 @@ constexpr double kTurn_db = 1;
 constexpr Bounds kTypedVolts = {1e-6, 1e4, "V"};
 constexpr Bounds kTypedOhms = {0, 1e6, "ohm"};  // joined leads may well show 0
 
+// Where a progress line may stand, a question begins on a line of its own.
+std::string new_line() { return is_error_terminal() ? "\r\033[K" : ""; }
+
 // Each line wrapped by itself: a checklist stays a list.
 std::string asked(const std::string& text) {
   std::string set;
@@ -79,7 +82,9 @@ void TerminalOperator::check_presence() const {
 
 bool TerminalOperator::confirms(const std::string& text) {
   check_presence();
-  print_error(fmt::format("\n{}Is it so? Type yes to go on, anything else stops: ", asked(text)));
+  drop_typed_ahead();  // keys hit while something ran are no answers
+  print_error(fmt::format("{}\n{}Is it so? Type yes to go on, anything else stops: ", new_line(),
+                          asked(text)));
   std::string answer;
   if (!read_line(answer)) return false;
   return answer == "yes" || answer == "y";
@@ -100,8 +105,9 @@ std::optional<double> TerminalOperator::reads_meter(const MeterPoint& point,
                                                     const std::string& text,
                                                     const std::function<void()>& meanwhile) {
   check_presence();
+  drop_typed_ahead();
   for (;;) {
-    print_error(fmt::format("\n{}Type the reading, or Enter to skip: ", asked(text)));
+    print_error(fmt::format("{}\n{}Type the reading, or Enter to skip: ", new_line(), asked(text)));
     while (!is_line_waiting()) {
       if (is_interrupted()) return std::nullopt;
       meanwhile();
@@ -119,7 +125,7 @@ std::optional<double> TerminalOperator::reads_meter(const MeterPoint& point,
 }
 
 bool SimulatedOperator::confirms(const std::string& text) {
-  print_error(fmt::format("{}(simulated bench: done)\n", asked(text)));
+  print_error(fmt::format("{}{}(simulated bench: done)\n", new_line(), asked(text)));
   if (text.starts_with("Switch the unit off")) bench_.set_powered(false);
   if (text.starts_with("Switch the unit on")) bench_.set_powered(true);
   if (text.starts_with("Short the input")) bench_.set_input_shorted(true);
@@ -142,7 +148,7 @@ bool SimulatedOperator::is_done_turning(const std::string& text) {
 
 bool SimulatedOperator::wires(Wiring wiring, const std::string& text) {
   bench_.set_wiring(wiring);
-  print_error(fmt::format("{}(simulated bench: done)\n", asked(text)));
+  print_error(fmt::format("{}{}(simulated bench: done)\n", new_line(), asked(text)));
   return true;
 }
 

@@ -46,6 +46,7 @@ int run_power_command(PowerOptions options) {
   options.power.has_guidance = !options.has_no_guidance;
   check_presence(options);
   OpenedBench bench = open_bench(options.bench, options.band, options.conditions, Devices::kBoth);
+  warn_of_unknown_watts(*bench.session);
   const auto person = operator_of(bench, kWayOut);
   TerminalProgress progress;
   const std::vector<Findings> findings =

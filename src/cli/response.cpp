@@ -29,6 +29,7 @@ int run_response_command(ResponseOptions options) {
   options.response.has_thd = !options.has_no_thd;
   static_cast<void>(response_frequencies(options.response));  // refuses before anything is opened
   OpenedBench bench = open_bench(options.bench, options.band, options.conditions, Devices::kBoth);
+  warn_of_unknown_watts(*bench.session);
   options.response.limit_w = allowed_watts(*bench.session, options.is_confirmed);
   TerminalProgress progress;
   const Findings findings = run_response(*bench.session, options.response, progress);

@@ -33,6 +33,13 @@ std::string usage_error_text(const CLI::App& app, const CLI::ParseError& error) 
                        left_over.starts_with("-") ? "option" : "command", command_list(app));
   }
   const std::string help = fmt::format("see sinewright {} --help", chosen.front()->get_name());
+  const CLI::App& command = *chosen.front();
+  if (command.get_require_subcommand_min() > 0 && command.get_subcommands().empty()) {
+    return left_over.empty() ? fmt::format("{}: no step given; give one of {}", command.get_name(),
+                                           command_list(command))
+                             : fmt::format("{}: no such step of {}; give one of {}", left_over,
+                                           command.get_name(), command_list(command));
+  }
   if (dynamic_cast<const CLI::ExtrasError*>(&error) != nullptr && !left_over.empty()) {
     return fmt::format("{}: {} does not take this; {}", left_over, chosen.front()->get_name(),
                        help);

@@ -56,6 +56,9 @@ std::string first_name(const std::string& names) { return names.substr(0, names.
 
 double parse_number(const std::string& option, const std::string& text, const Bounds& bounds) {
   const std::optional<double> value = number_in(text);
+  if (!value && text.find(',') != std::string::npos) {
+    refuse(option, text, "has a comma; type a point for decimals");
+  }
   if (!value) refuse(option, text, "not a number; " + way_out(bounds));
   if (*value < bounds.low) {
     refuse(option, text,

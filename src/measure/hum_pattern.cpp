@@ -101,6 +101,12 @@ std::vector<std::string> explain_hum(const NoisePattern& pattern,
           name, kPractice));
       continue;
     }
+    if (c < pattern.sound_rms.size() && on.hum_rms < pattern.sound_rms[c]) {
+      found.push_back(fmt::format(
+          "{}: so little hum is that of a sound unit: its pattern is not read for faults{}", name,
+          kPractice));
+      continue;
+    }
     for (std::string& text : describe_family(on, name, connected.mains->frequency_hz)) {
       found.push_back(std::move(text));
     }
@@ -119,14 +125,16 @@ std::vector<std::string> explain_hum(const NoisePattern& pattern,
   if (connected.channels.size() == 2) {
     const double left = connected.channels[0].hum_rms;
     const double right = connected.channels[1].hum_rms;
-    const bool is_left = is_over(left, right, 10);
-    const bool is_right = is_over(right, left, 10);
+    const bool is_sound = pattern.sound_rms.size() == 2 && left < pattern.sound_rms[0] &&
+                          right < pattern.sound_rms[1];
+    const bool is_left = is_over(left, right, 10) && !is_sound;
+    const bool is_right = is_over(right, left, 10) && !is_sound;
     if (is_left || is_right) {
       found.push_back(fmt::format(
           "only {} hums: look for that channel's own decoupling, fuse, ground or output stage; a "
           "common supply would show in both{}",
           channels[is_left ? 0 : 1], kPractice));
-    } else if (left > 0 && right > 0 && !found.empty()) {
+    } else if (left > 0 && right > 0 && !found.empty() && !is_sound) {
       found.push_back(
           fmt::format("both channels hum alike: look at what they share, the supply{}", kPractice));
     }

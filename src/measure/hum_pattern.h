@@ -14,6 +14,8 @@ struct NoisePattern {
   NoiseAnalysis connected;
   std::optional<NoiseAnalysis> shorted;  ///< unit on, input shorted
   std::optional<NoiseAnalysis> off;      ///< unit off, still connected
+  /// Hum below this, RMS in samples of each channel, is that of a sound unit; empty: not known.
+  std::vector<double> sound_rms = {};
 };
 
 /// Plain sentences, one for each thing seen. Without the reading with the unit off nothing is

@@ -243,6 +243,13 @@ std::vector<Findings> run_noise(Session& session, const NoiseRunSettings& settin
     if (failure.code() != ExitCode::kDevice) throw;
     append_caution(all.front(), kDeviceFailed, failure.what());
   }
+  if (session.chain()) {
+    // At the speaker terminals; an ear at the speaker hears the first hum at some millivolts.
+    constexpr double kSound_v = 2e-3;  // common practice, no source
+    for (std::size_t c = 0; c < session.channels(); ++c) {
+      pattern.sound_rms.push_back(kSound_v / session.chain()->volts_of_rms(1, c));
+    }
+  }
   for (const std::string& text : explain_hum(pattern, session.context().channels)) {
     append_caution(all.front(), "pattern", text);
   }

@@ -70,7 +70,7 @@ constexpr Label kReadings[] = {
     {"expected", "Expected"},
     {"difference", "Difference"},
     {"meter", "Meter"},
-    {"en", "Difference from the meter, of both uncertainties"},
+    {"en", "From the meter, as a share of both ±"},
     {"linearity_loud", "Linearity at -1 dBFS"},
     {"linearity_faint", "Linearity at -60 dBFS"},
     {"constancy", "Constancy of a steady tone"},
