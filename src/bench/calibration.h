@@ -1,4 +1,4 @@
-// What was found when a bench was calibrated: plain data, as it stands in the bench profile.
+// What was found when a bench was calibrated: as it stands in the bench profile.
 #pragma once
 
 #include <array>
@@ -34,8 +34,9 @@ struct ScaleCalibration {
 
 /// Both channels of an input range or of the output. A channel not calibrated is none.
 struct ScaleCalibrations {
-  std::string date;    ///< "2026-11-25"
-  std::string device;  ///< Stream::device() at that time
+  std::string date;                      ///< "2026-11-25"
+  std::string device;                    ///< Stream::device() at that time
+  std::optional<double> sample_rate_hz;  ///< at that time; none in profiles that do not state it
   double frequency_hz = 0;
   double drive_dbfs = 0;  ///< of the tone played
   /// Read at a unit's terminals: the drive then tells nothing of the sound card's own loop.
@@ -44,6 +45,16 @@ struct ScaleCalibrations {
   std::array<std::optional<ScaleCalibration>, 2> channels;
   [[nodiscard]] bool operator==(const ScaleCalibrations&) const = default;
 };
+
+struct MergedCalibrations {
+  ScaleCalibrations calibrations;
+  std::optional<std::size_t> lost_channel;  ///< calibrated before, and in the result no more
+};
+
+/// `found`, with the channel that it lacks taken from `before` where both are of one day, device,
+/// sample rate, tone, meter and way of reading: one table can then state both.
+[[nodiscard]] MergedCalibrations merged(const std::optional<ScaleCalibrations>& before,
+                                        ScaleCalibrations found);
 
 /// The dummy load, in ohms measured.
 struct LoadCalibration {
@@ -90,6 +101,7 @@ struct LoopbackHum {
 struct Loopback {
   std::string date;
   std::string device;
+  std::optional<double> sample_rate_hz;  ///< as of ScaleCalibrations
   double band_low_hz = 20;
   double band_high_hz = 20000;
   std::vector<LoopbackTone> tones;  ///< any order

@@ -12,6 +12,7 @@ namespace sinewright {
 namespace {
 
 constexpr Bounds kFrequency = above_zero(400000);
+constexpr Bounds kRate{8000, 768000};
 constexpr Bounds kPlayed{-200, 0};
 // The fundamental of a clipped wave exceeds full scale by up to 2.1 dB (a square's, 4 / pi).
 constexpr Bounds kRead{-200, 3};
@@ -103,11 +104,12 @@ std::vector<LoopbackTone> read_tones(const Section& loopback, std::string_view k
 }  // namespace
 
 ScaleCalibrations read_scale_calibrations(const Section& section, double nominal_full_scale_vrms) {
-  section.allow_only({"date", "device", "frequency_hz", "drive_dbfs", "at", "meter_percent",
-                      "meter_digits", "meter_resolution_v", "left", "right"});
+  section.allow_only({"date", "device", "sample_rate_hz", "frequency_hz", "drive_dbfs", "at",
+                      "meter_percent", "meter_digits", "meter_resolution_v", "left", "right"});
   ScaleCalibrations all;
   all.date = section.date("date");
   all.device = section.text("device");
+  all.sample_rate_hz = section.number_if_any("sample_rate_hz", kRate);
   all.frequency_hz = section.number("frequency_hz", kFrequency);
   all.drive_dbfs = section.number("drive_dbfs", kPlayed);
   if (section.has("at")) {
@@ -150,11 +152,12 @@ LoadCalibration read_load_calibration(const Section& section, double nominal_res
 }
 
 Loopback read_loopback(const Section& section) {
-  section.allow_only({"date", "device", "band_low_hz", "band_high_hz", "silent_noise_dbfs",
-                      "input_noise_dbfs", "hum", "tone", "output_tone"});
+  section.allow_only({"date", "device", "sample_rate_hz", "band_low_hz", "band_high_hz",
+                      "silent_noise_dbfs", "input_noise_dbfs", "hum", "tone", "output_tone"});
   Loopback loopback;
   loopback.date = section.date("date");
   loopback.device = section.text("device");
+  loopback.sample_rate_hz = section.number_if_any("sample_rate_hz", kRate);
   loopback.band_low_hz = section.number("band_low_hz", kFrequency);
   loopback.band_high_hz = section.number("band_high_hz", kFrequency);
   if (loopback.band_high_hz <= loopback.band_low_hz) {

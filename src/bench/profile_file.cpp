@@ -81,6 +81,7 @@ void write_scales(Lines& lines, const std::string& table, const std::string& com
   lines.comment(fmt::format("Written by \"sinewright calibrate {}\".", command));
   lines.entry("date", scales->date);
   lines.entry("device", in_quotes(scales->device), "the sound card at that time");
+  if (scales->sample_rate_hz) lines.entry("sample_rate_hz", *scales->sample_rate_hz, "likewise");
   lines.entry("frequency_hz", scales->frequency_hz, "of the tone that was read");
   lines.entry("drive_dbfs", scales->drive_dbfs, "level at which it was played");
   if (scales->is_through_unit) {
@@ -197,6 +198,7 @@ void write_loopback(Lines& lines, const Loopback& loopback) {
       "loopback\".");
   lines.entry("date", loopback.date);
   lines.entry("device", in_quotes(loopback.device), "the sound card at that time");
+  if (loopback.sample_rate_hz) lines.entry("sample_rate_hz", *loopback.sample_rate_hz, "likewise");
   lines.entry("band_low_hz", loopback.band_low_hz, "noise is of this band");
   lines.entry("band_high_hz", loopback.band_high_hz);
   lines.entry("silent_noise_dbfs", left_right(loopback.silent_noise_dbfs),

@@ -1,6 +1,7 @@
 // sinewright calibrate start: a first bench profile, from what is printed on the parts.
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <filesystem>
 #include <memory>
 
@@ -44,9 +45,11 @@ void check_load(const Load& load, double limit_w) {
                 "--load-seconds and --load-continuous-watts go together: what the load bears for "
                 "so long, and what for ever");
   }
-  if (load.continuous_w && *load.continuous_w > load.rated_w) {
+  if (load.continuous_w && *load.continuous_w >= load.rated_w) {
     throw Error(ExitCode::kUsage,
-                "--load-continuous-watts: above --load-watts; swap them or drop one");
+                fmt::format("--load-continuous-watts {:g}: must be less than --load-watts, {:g}; "
+                            "where both are one, give --load-watts alone",
+                            *load.continuous_w, load.rated_w));
   }
   if (limit_w > load.rated_w) {
     throw Error(
@@ -83,6 +86,9 @@ int run_start(StartOptions options) {
     }
     profile.ranges.push_back(range);
   }
+  // The file keeps them by falling ratio, in whatever order they are typed.
+  std::stable_sort(profile.ranges.begin(), profile.ranges.end(),
+                   [](const Range& a, const Range& b) { return a.ratio > b.ratio; });
   profile.input_full_scale_vrms =
       required(options.input_full_scale_vrms, "--input-full-scale-volts");
   profile.output_full_scale_vrms =

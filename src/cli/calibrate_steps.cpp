@@ -64,6 +64,20 @@ void print_scales(const ScaleCalibrations& found, const std::string& what, doubl
   print(text);
 }
 
+/// What is written: the other channel of the same day and meter stays, and any other is named.
+ScaleCalibrations kept(const std::optional<ScaleCalibrations>& before, ScaleCalibrations found,
+                       const std::string& what) {
+  MergedCalibrations both = merged(before, std::move(found));
+  if (both.lost_channel) {
+    const char* side = kSides[*both.lost_channel];
+    print_error(
+        fmt::format("warning: {} {} loses its calibration of {}: day, meter, sound card, "
+                    "rate or tone differ from this one's; read both channels in one go\n",
+                    what, side, before->date));
+  }
+  return std::move(both.calibrations);
+}
+
 int run_input(StepOptions options) {
   require_bench(options.bench, "input");
   options.input.meter = meter_of(options.meter, options.bench, kVoltResolution, "V");
@@ -77,7 +91,9 @@ int run_input(StepOptions options) {
   progress.clear();
   Profile profile = chain.profile();
   for (Range& range : profile.ranges) {
-    if (range.name == chain.range().name) range.calibration = found;
+    if (range.name != chain.range().name) continue;
+    found = kept(range.calibration, std::move(found), "input, range " + range.name + ",");
+    range.calibration = found;
   }
   save_profile(options.bench.profile_path, profile);
   print_scales(found, "input, range " + chain.range().name + ",",
@@ -92,10 +108,11 @@ int run_output(StepOptions options) {
   const auto person = answering(bench, options.answers);
   TerminalProgress progress;
   Profile profile = bench.session->chain()->profile();
-  profile.output_calibration =
+  ScaleCalibrations found =
       calibrate_output(*bench.session, options.input.tone, meter, *person, progress);
   bench.session.reset();
   progress.clear();
+  profile.output_calibration = kept(profile.output_calibration, std::move(found), "output");
   save_profile(options.bench.profile_path, profile);
   print_scales(*profile.output_calibration, "output", profile.output_full_scale_vrms);
   return 0;
@@ -108,8 +125,11 @@ void set_rating(Load& load, const StepOptions& options) {
   if (options.load_w) load.rated_w = *options.load_w;
   if (options.load_s) load.rated_s = options.load_s;
   if (options.load_continuous_w) load.continuous_w = options.load_continuous_w;
-  if (load.continuous_w && *load.continuous_w > load.rated_w) {
-    throw Error(ExitCode::kUsage, "--load-continuous-watts: above what the load bears briefly");
+  if (load.continuous_w && *load.continuous_w >= load.rated_w) {
+    throw Error(ExitCode::kUsage,
+                fmt::format("--load-continuous-watts {:g}: must be less than the {:g} W that the "
+                            "load bears briefly (--load-watts)",
+                            *load.continuous_w, load.rated_w));
   }
 }
 

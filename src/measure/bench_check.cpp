@@ -120,9 +120,9 @@ class Check {
 
   void check_profile() {
     const Profile& profile = chain_.profile();
-    const auto look = [&](const std::string& what, const std::string& date,
-                          const std::string& device) {
-      const std::optional<double> days = days_since(date);
+    const auto look = [&](const std::string& what, const auto& calibration) {
+      const std::string& device = calibration.device;
+      const std::optional<double> days = days_since(calibration.date);
       if (!days || *days > settings_.stale_days) {
         append_caution(findings_, "stale_profile",
                        fmt::format("{} was calibrated {}; do it again", what,
@@ -136,14 +136,22 @@ class Check {
                                    "hold here; calibrate with this device, or use that one",
                                    what, device, now));
       }
+      const double rate_hz = session_.sample_rate().hz;
+      if (calibration.sample_rate_hz && *calibration.sample_rate_hz != rate_hz) {
+        append_caution(findings_, "foreign_profile",
+                       fmt::format("{} was calibrated at {:g} Hz, this is {:g} Hz: converters have "
+                                   "another gain and response there; calibrate at this rate, or "
+                                   "use that one",
+                                   what, *calibration.sample_rate_hz, rate_hz));
+      }
     };
     const std::optional<ScaleCalibrations>& range = chain_.range().calibration;
-    if (range) look(fmt::format("range {}", chain_.range().name), range->date, range->device);
+    if (range) look(fmt::format("range {}", chain_.range().name), *range);
     if (const auto& output = profile.output_calibration) {
-      look("the output", output->date, output->device);
+      look("the output", *output);
     }
     if (const auto& loopback = profile.loopback) {
-      look("the loopback", loopback->date, loopback->device);
+      look("the loopback", *loopback);
     }
     if (!range) {
       append_caution(findings_, "not_calibrated",

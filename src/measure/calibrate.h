@@ -38,8 +38,9 @@ struct InputCalibrationSettings {
                                                 const InputCalibrationSettings& settings,
                                                 Operator& person, Progress& progress);
 
-/// Volts at the sound card's output for 0 dBFS played. As calibrate_input, but the input is only
-/// guarded, not read.
+/// Volts at the sound card's output for 0 dBFS played. As calibrate_input; the input, on the
+/// divider's taps, tells that -40 dBFS comes back, in its own channel and not through an amplifier,
+/// before anything is played louder.
 [[nodiscard]] ScaleCalibrations calibrate_output(Session& session, const CalibrationTone& tone,
                                                  const MeterAccuracy& meter, Operator& person,
                                                  Progress& progress);
@@ -59,7 +60,8 @@ struct LoadCalibrationSettings {
 
 struct LoopbackSettings {
   std::vector<double> drives_dbfs = {-1, -6, -12, -20, -30, -40};
-  std::vector<double> frequencies_hz = {20, 50, 100, 315, 997, 2000, 5000, 10000, 15000, 20000};
+  /// Empty: some ten from 20 Hz to 0.45 of the sample rate. Above that they are left out.
+  std::vector<double> frequencies_hz;
   double step_s = 0.5;
   double silent_s = 2;
   bool reads_terminated = true;  ///< also ask for the input alone, terminated
@@ -80,8 +82,11 @@ struct LoopbackSettings {
 /// The sound card by itself, output wired to input: level, phase, harmonics and noise at each level
 /// and frequency, noise and hum without a tone. Steps at which the input clips are left out. Then,
 /// unless the operator declines, the input terminated, and the harmonics through the divider.
-/// Throws Error (kRefused) when nothing comes back, the loop's gain is not within 20 dB of 1, or
-/// the divider does not lower it by its ratio, within 3 dB.
+/// Needs a chain. It climbs from -40 over -20 dBFS to the highest level that does not clip.
+/// Throws Error (kRefused) when nothing comes back; when at any of these levels the loop's gain is
+/// off the ratio of both full scales by more than a factor of 1.5 (an amplifier or divider left
+/// in), or 1 dB off that at -40 dBFS; when the first tone, repeated last, moved by more than 0.5 %;
+/// or when the divider does not lower it by its ratio, within 3 dB.
 [[nodiscard]] Loopback calibrate_loopback(Session& session, const LoopbackSettings& settings,
                                           Operator& person, Progress& progress);
 

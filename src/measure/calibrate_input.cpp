@@ -166,6 +166,7 @@ ScaleCalibrations begin_calibrations(Session& session, const CalibrationTone& to
   ScaleCalibrations calibrations;
   calibrations.date = calibration_date();
   calibrations.device = session.stream().device();
+  calibrations.sample_rate_hz = session.sample_rate().hz;
   calibrations.frequency_hz = tone.frequency_hz;
   calibrations.drive_dbfs = session.drive_dbfs();
   calibrations.meter = meter;
@@ -247,6 +248,9 @@ ScaleCalibrations calibrate_output(Session& session, const CalibrationTone& tone
     refuse_step(kOutput, "stopped before anything was played");
   }
   const SoundingTone sounding(session);
+  guard_gain(session, kFaint_dbfs);
+  // What does not come back tells nothing of what hangs on the output: no louder unheard.
+  static_cast<void>(check_channels(session, kOutput, tone.frequency_hz, kFaint_dbfs));
   for (const double drive_dbfs : {kFaint_dbfs, tone.drive_dbfs}) {
     guard_gain(session, drive_dbfs);
     session.play({tone.frequency_hz}, drive_dbfs);

@@ -7,6 +7,7 @@
 #include "dsp/noise_analysis.h"
 #include "findings/error.h"
 #include "measure/calibrate_tone.h"
+#include "measure/loopback_plan.h"
 
 namespace sinewright {
 namespace {
@@ -14,7 +15,18 @@ namespace {
 constexpr const char* kStep = "loopback";
 constexpr double kGainTone_hz = 997;
 constexpr double kFaint_dbfs = -40;
-constexpr double kLargestGain_db = 20;
+/// The climb's level between a whisper and the highest.
+constexpr double kMiddle_dbfs = -20;
+/// The bare loop fits the ratio of both full scales this well; an amplifier does not.
+constexpr double kLargestMisfit = 1.5;
+/// A loop of cables has one gain at all levels; a limiter or automatic gain has not.
+constexpr double kLargestBend_db = 1;
+/// How far the first tone may have moved when it is repeated at the end: as both looks of input.
+constexpr double kLargestMove = 0.005;
+/// Guards stand so far above what is expected to come back...
+constexpr double kGuard_db = 6;
+/// ...and never below this: hum alone must not cut the tone.
+constexpr double kGuardFloor_dbfs = -30;
 constexpr double kSilence_s = 0.5;
 /// A level predicted above this at the input is not played: it would clip.
 constexpr double kClips_dbfs = -0.1;
@@ -24,8 +36,6 @@ constexpr double kHowl_rms = 0.75;
 /// 1000 harmonics fewer than one is noise.
 constexpr double kSeen = 5;
 constexpr double kNothing_dbfs = -200;
-/// Below this a range does not take the input converter's distortion far enough down.
-constexpr double kLeastAttenuation_db = 12;
 constexpr double kStrangeAttenuation_db = 3;
 /// The faint tone may come back this loud through the divider; nothing but an amplifier exceeds it.
 constexpr double kDividedGuard_dbfs = -35;
@@ -52,11 +62,6 @@ std::string divider_text(const Range& range) {
       "the input that far down, the distortion that is left is the output's. Declining leaves open "
       "whether distortion of output and input cancels in the loopback.",
       range.name);
-}
-
-double settling_s(double frequency_hz) {
-  // Coupling capacitors swing for a tenth of a second or so after a low tone changes.
-  return 0.05 + std::min(0.6, 12 / frequency_hz);
 }
 
 double dbfs_or_nothing(double rms) {
@@ -86,15 +91,64 @@ void check_silence(Session& session) {
                                  dbfs_of_rms(rms)));
 }
 
-void check_gain(const std::array<double, 2>& gain_db) {
+double expected_loop_gain_db(const Profile& profile, std::size_t channel) {
+  return db_of_amplitude_ratio(output_full_scale_vrms(profile, channel) /
+                               profile.input_full_scale_vrms);
+}
+
+void guard_loop(Session& session, double highest_dbfs) {
+  const double guard_dbfs = std::max(kGuardFloor_dbfs, highest_dbfs + kGuard_db);
+  session.guard(std::min(kHowl_rms, rms_of_dbfs(guard_dbfs)));
+}
+
+/// Gain at one level. An amplifier behind the divider may come back no louder than a cable does,
+/// so only what both full scales say is let through.
+std::array<double, 2> gain_at(Session& session, double drive_dbfs) {
+  const Profile& profile = session.chain()->profile();
+  const std::array<double, 2> expected_db = {expected_loop_gain_db(profile, 0),
+                                             expected_loop_gain_db(profile, 1)};
+  guard_loop(session, drive_dbfs + std::max(expected_db[0], expected_db[1]));
+  const std::array<double, 2> gain_db = check_channels(session, kStep, kGainTone_hz, drive_dbfs);
   for (std::size_t c = 0; c < 2; ++c) {
-    if (std::abs(gain_db[c]) <= kLargestGain_db) continue;
-    refuse_step(kStep, fmt::format("{} comes back {:.1f} dB {} than it is played: output and input "
-                                   "are not wired straight to each other, or a volume stands far "
-                                   "down",
-                                   side_name(c), std::abs(gain_db[c]),
-                                   gain_db[c] > 0 ? "louder" : "fainter"));
+    const double misfit_db = gain_db[c] - expected_db[c];
+    if (std::abs(misfit_db) <= db_of_amplitude_ratio(kLargestMisfit)) continue;
+    refuse_step(kStep,
+                fmt::format("{} comes back {:.1f} dB {} at {:g} dBFS than the full scales of "
+                            "output and input in the profile let expect: is an amplifier or the "
+                            "divider still in the loop, or the volume or a gain knob elsewhere",
+                            side_name(c), std::abs(misfit_db), misfit_db > 0 ? "louder" : "fainter",
+                            drive_dbfs));
   }
+  return gain_db;
+}
+
+double highest_unclipped_dbfs(const std::vector<double>& drives_dbfs, double gain_db) {
+  double highest_dbfs = kFaint_dbfs;
+  for (const double drive_dbfs : drives_dbfs) {
+    if (drive_dbfs + gain_db <= kClips_dbfs) highest_dbfs = std::max(highest_dbfs, drive_dbfs);
+  }
+  return highest_dbfs;
+}
+
+/// From a whisper to the highest level, the gain found anew at each; returns it.
+std::array<double, 2> climb(Session& session, const LoopbackSettings& settings) {
+  const std::array<double, 2> gain_db = gain_at(session, kFaint_dbfs);
+  const double louder_db = std::max(gain_db[0], gain_db[1]);
+  const double top_dbfs = highest_unclipped_dbfs(settings.drives_dbfs, louder_db);
+  for (const double drive_dbfs : {kMiddle_dbfs, top_dbfs}) {
+    if (drive_dbfs > top_dbfs || drive_dbfs <= kFaint_dbfs) continue;
+    const std::array<double, 2> again_db = gain_at(session, drive_dbfs);
+    for (std::size_t c = 0; c < 2; ++c) {
+      if (std::abs(again_db[c] - gain_db[c]) <= kLargestBend_db) continue;
+      refuse_step(kStep,
+                  fmt::format("{} has {:.1f} dB of gain at {:g} dBFS and {:.1f} dB at {:g} "
+                              "dBFS: a limiter, automatic gain, or no bare cable; take "
+                              "that out",
+                              side_name(c), gain_db[c], kFaint_dbfs, again_db[c], drive_dbfs));
+    }
+  }
+  guard_loop(session, top_dbfs + louder_db);
+  return gain_db;
 }
 
 LoopbackTone::Channel channel_of(const ToneChannel& tone) {
@@ -140,7 +194,7 @@ std::optional<LoopbackTone> tone_at(Session& session, double frequency_hz, doubl
                                     double step_s,
                                     LoopbackTone::Channel (*keep)(const ToneChannel&)) {
   session.play({frequency_hz}, drive_dbfs);
-  session.settle(settling_s(frequency_hz));
+  session.settle(loopback_settling_s(frequency_hz));
   ToneAnalysis analysis;
   static_cast<void>(session.measure_tone(session.capture(std::max(step_s, 5.2 / frequency_hz)),
                                          {frequency_hz}, &analysis));
@@ -165,26 +219,10 @@ std::optional<LoopbackTone> tone_at(Session& session, double frequency_hz, doubl
   return tone;
 }
 
-std::vector<double> within_band(const std::vector<double>& all_hz, double highest_hz) {
-  std::vector<double> frequencies_hz;
-  for (const double frequency_hz : all_hz) {
-    if (frequency_hz <= highest_hz) frequencies_hz.push_back(frequency_hz);
-  }
-  return frequencies_hz;
-}
-
-std::vector<double> frequencies_of(const LoopbackSettings& settings, SampleRate fs) {
-  return within_band(settings.frequencies_hz, 0.45 * fs.hz);
-}
-
-/// Those whose second harmonic is still read.
-std::vector<double> divider_frequencies_of(const LoopbackSettings& settings, SampleRate fs) {
-  return within_band(settings.divider_frequencies_hz, 0.225 * fs.hz);
-}
-
 void measure_tones(Session& session, const LoopbackSettings& settings, double gain_db,
                    Loopback& loopback, Progress& progress) {
-  const std::vector<double> frequencies_hz = frequencies_of(settings, session.sample_rate());
+  const std::vector<double> frequencies_hz =
+      loopback_frequencies_hz(settings, session.sample_rate());
   const double steps = static_cast<double>(frequencies_hz.size() * settings.drives_dbfs.size());
   double done = 0;
   for (const double frequency_hz : frequencies_hz) {
@@ -198,6 +236,27 @@ void measure_tones(Session& session, const LoopbackSettings& settings, double ga
     }
   }
   if (loopback.tones.empty()) refuse_step(kStep, "the input clips at every level; lower its gain");
+}
+
+/// What moved meanwhile spoils the whole table: tones of different levels would not fit together.
+void repeat_first(Session& session, const LoopbackSettings& settings, const LoopbackTone& first,
+                  Progress& progress) {
+  check_cancelled(progress, kStep);
+  progress.report(1, "the first tone again");
+  const auto again =
+      tone_at(session, first.frequency_hz, first.drive_dbfs, settings.step_s, channel_of);
+  for (std::size_t c = 0; c < 2; ++c) {
+    const LoopbackTone::Channel& before = first.channels[c];
+    const double change =
+        again ? amplitude_ratio_of_db(again->channels[c].level_dbfs - before.level_dbfs) - 1 : 1;
+    const double noise = 6 * amplitude_ratio_of_db(before.noise_dbfs - before.level_dbfs) /
+                         std::sqrt(settings.step_s * session.sample_rate().hz);
+    if (std::abs(change) <= kLargestMove + noise) continue;
+    refuse_step(kStep, fmt::format("{} moved by {:.2f} % from the first tone to its repeat at the "
+                                   "end; leave every knob, warm up for a quarter of an hour, and "
+                                   "repeat",
+                                   side_name(c), 100 * std::abs(change)));
+  }
 }
 
 void measure_silence(Session& session, double duration_s, Loopback& loopback) {
@@ -241,7 +300,7 @@ void measure_through_divider(Session& session, const LoopbackSettings& settings,
   const double highest_dbfs =
       std::max(divided_db[0], divided_db[1]) + kStrangeAttenuation_db;  // 0 dBFS played at most
   session.guard(rms_of_dbfs(highest_dbfs));
-  for (const double frequency_hz : divider_frequencies_of(settings, session.sample_rate())) {
+  for (const double frequency_hz : divider_frequencies_hz(settings, session.sample_rate())) {
     for (const double drive_dbfs : settings.divider_drives_dbfs) {
       check_cancelled(progress, kStep);
       progress.report(1, fmt::format("divider, {:g} Hz, {:g} dBFS", frequency_hz, drive_dbfs));
@@ -256,31 +315,13 @@ void measure_through_divider(Session& session, const LoopbackSettings& settings,
 
 }  // namespace
 
-bool has_far_range(const Session& session) {
-  return session.chain() &&
-         db_of_amplitude_ratio(session.chain()->range().ratio) >= kLeastAttenuation_db;
-}
-
-double loopback_duration_s(const LoopbackSettings& settings, SampleRate fs) {
-  constexpr double kDelay_s = 0.05;  // of a usual sound card, there and back, each step
-  double total_s = 4 + settings.silent_s * (settings.reads_terminated ? 2 : 1);
-  for (const double frequency_hz : frequencies_of(settings, fs)) {
-    total_s += static_cast<double>(settings.drives_dbfs.size()) *
-               (settings.step_s + settling_s(frequency_hz) + kDelay_s);
-  }
-  if (!settings.reads_through_divider) return total_s;
-  total_s += 2;
-  for (const double frequency_hz : divider_frequencies_of(settings, fs)) {
-    total_s += static_cast<double>(settings.divider_drives_dbfs.size()) *
-               (settings.divider_step_s + settling_s(frequency_hz) + kDelay_s);
-  }
-  return total_s;
-}
-
 Loopback calibrate_loopback(Session& session, const LoopbackSettings& settings, Operator& person,
                             Progress& progress) {
   if (session.channels() != 2 || session.stream().output_channels() < 2) {
     throw Error(ExitCode::kUsage, "calibrate loopback: needs a stereo input and output");
+  }
+  if (!session.chain()) {
+    throw Error(ExitCode::kUsage, "calibrate loopback: needs a bench profile; give --bench FILE");
   }
   if (!person.wires(Wiring::kLoopback, kText)) {
     refuse_step(kStep, "stopped before anything was played");
@@ -288,15 +329,16 @@ Loopback calibrate_loopback(Session& session, const LoopbackSettings& settings, 
   Loopback loopback;
   loopback.date = calibration_date();
   loopback.device = session.stream().device();
+  loopback.sample_rate_hz = session.sample_rate().hz;
   loopback.band_low_hz = session.settings().band.low_hz;
   loopback.band_high_hz = std::min(session.settings().band.high_hz, session.sample_rate().hz / 2);
 
   const SoundingTone sounding(session);
   session.guard(kHowl_rms);
   check_silence(session);
-  const std::array<double, 2> gain_db = check_channels(session, kStep, kGainTone_hz, kFaint_dbfs);
-  check_gain(gain_db);
+  const std::array<double, 2> gain_db = climb(session, settings);
   measure_tones(session, settings, std::max(gain_db[0], gain_db[1]), loopback, progress);
+  repeat_first(session, settings, loopback.tones.front(), progress);
   measure_silence(session, settings.silent_s, loopback);
   if (settings.reads_terminated && person.wires(Wiring::kTerminated, kTerminatedText)) {
     session.idle(kSilence_s);
