@@ -71,6 +71,19 @@ std::vector<Component> volts_budget(const Chain& chain, std::size_t channel, dou
   return budget;
 }
 
+std::vector<Component> load_budget(const Chain& chain, std::size_t channel) {
+  require(channel <= 1 && chain.profile().load.calibration.has_value(), "ohms", channel);
+  const LoadCalibration& load = *chain.profile().load.calibration;
+  const double load_ohm = load.resistance_ohm[channel];
+  // The meter's scale error is one and the same with and without the load, so it stays relative to
+  // what the load has; either display is rounded by itself.
+  const double step_bound = load.meter.resolution / 2 / load_ohm;
+  const double warmth = std::abs(load.temperature_ppm_per_k * 1e-6 * load.temperature_rise_k);
+  return {rectangular("ohmmeter", load.meter.half_width(load_ohm) / load_ohm),
+          rectangular("display of the ohmmeter", step_bound), rectangular("leads", step_bound),
+          rectangular("load's temperature", warmth)};
+}
+
 std::vector<Component> watts_budget(const Chain& chain, std::size_t channel, double frequency_hz,
                                     const Repeatability& repeatability,
                                     const SoundCardResidual* residual) {
@@ -78,17 +91,8 @@ std::vector<Component> watts_budget(const Chain& chain, std::size_t channel, dou
   std::vector<Component> budget =
       volts_budget(chain, channel, frequency_hz, repeatability, residual);
   for (Component& component : budget) component.sensitivity = 2;
-
-  const LoadCalibration& load = *chain.profile().load.calibration;
-  const double load_ohm = load.resistance_ohm[channel];
-  // The meter's scale error is one and the same with and without the load, so it stays relative to
-  // what the load has; either display is rounded by itself.
-  const double step_bound = load.meter.resolution / 2 / load_ohm;
-  budget.push_back(rectangular("ohmmeter", load.meter.half_width(load_ohm) / load_ohm));
-  budget.push_back(rectangular("display of the ohmmeter", step_bound));
-  budget.push_back(rectangular("leads", step_bound));
-  budget.push_back(rectangular(
-      "load's temperature", std::abs(load.temperature_ppm_per_k * 1e-6 * load.temperature_rise_k)));
+  const std::vector<Component> of_load = load_budget(chain, channel);
+  budget.insert(budget.end(), of_load.begin(), of_load.end());
   return budget;
 }
 

@@ -27,8 +27,11 @@ struct Repeatability {
                                                   const Repeatability& repeatability,
                                                   const SoundCardResidual* residual);
 
-/// Of watts: the same with sensitivity 2, and the load: ohmmeter, its display's step, temperature
-/// (rectangular, coefficient x rise either way), with sensitivity 1 (P = V^2 / R).
+/// Of the load's ohms: ohmmeter, its display's step, temperature (rectangular, coefficient x rise
+/// either way). Its load must be calibrated.
+[[nodiscard]] std::vector<Component> load_budget(const Chain& chain, std::size_t channel);
+
+/// Of watts: that of volts with sensitivity 2, and the load's with sensitivity 1 (P = V^2 / R).
 [[nodiscard]] std::vector<Component> watts_budget(const Chain& chain, std::size_t channel,
                                                   double frequency_hz,
                                                   const Repeatability& repeatability,
