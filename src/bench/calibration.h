@@ -109,8 +109,10 @@ struct Loopback {
   /// low order is listed, above the floor or not; the floor stands five standard deviations up. May
   /// be empty.
   std::vector<LoopbackTone> output_tones;
-  std::array<double, 2> silent_noise_dbfs{-200, -200};  ///< output wired, nothing played
+  /// Output wired, nothing played. Broadband: hum and other lines are taken out, `hum` has them.
+  std::array<double, 2> silent_noise_dbfs{-200, -200};
   /// Input terminated with a low resistance, output unplugged: the input converter alone.
+  /// Broadband, too.
   std::optional<std::array<double, 2>> input_noise_dbfs;
   std::vector<LoopbackHum> hum;
   [[nodiscard]] bool operator==(const Loopback&) const = default;
