@@ -48,11 +48,15 @@ struct HarmonicLevel {
 
 struct ToneChannel {
   double frequency_hz = 0;
-  double frequency_deviation_hz = 0;     ///< standard deviation, type A
-  double fundamental_rms = 0;            ///< RMS of the tone alone, in samples
-  double level_rms = 0;                  ///< in-band RMS, tone, distortion and noise
-  double level_deviation = 0;            ///< relative standard deviation of fundamental_rms, type A
-  double offset = 0;                     ///< mean of the samples: of the converter, not of the unit
+  double frequency_deviation_hz = 0;  ///< standard deviation, type A
+  double fundamental_rms = 0;         ///< RMS of the tone alone, in samples
+  double level_rms = 0;               ///< in-band RMS, tone, distortion and noise
+  double level_deviation = 0;         ///< relative standard deviation of fundamental_rms, type A
+  /// The same from the blocks' own levels, a straight line through them taken out: the relative
+  /// standard deviation of their mean. 0 below three blocks.
+  double level_spread = 0;
+  double level_blocks = 0;  ///< how many went into it; one that overlaps the last counts in part
+  double offset = 0;        ///< mean of the samples: of the converter, not of the unit
   std::vector<HarmonicLevel> harmonics;  ///< 2 to the highest in band
   std::optional<double> thd;             ///< harmonics to fundamental; none when lost in the noise
   double thd_bound = 0;                  ///< with twice its deviation added: never above this

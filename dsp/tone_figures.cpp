@@ -151,6 +151,8 @@ class Figures {
   }
 
   void find_drift() {
+    out_.level_blocks = sums_.level_db.weight();
+    out_.level_spread = sums_.level_db.mean_deviation() * std::numbers::ln10 / 20;
     const bool has_many = blocks_ > 1;
     out_.level_drift_db_per_s =
         has_many ? sums_.level_db.slope() : sums_.block_drift_db_per_s / sums_.weight;

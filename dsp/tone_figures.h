@@ -1,6 +1,8 @@
 // From what a channel has gathered to its figures. Internal to the tone analysis.
 #pragma once
 
+#include <algorithm>
+#include <cmath>
 #include <complex>
 #include <cstdint>
 #include <optional>
@@ -24,12 +26,20 @@ class Regression {
     mean_y_ += dy * weight / weight_;
     sxx_ += weight * dx * (x - mean_x_);
     sxy_ += weight * dx * (y - mean_y_);
+    syy_ += weight * dy * (y - mean_y_);
   }
   [[nodiscard]] double slope() const { return sxx_ > 0 ? sxy_ / sxx_ : 0; }
   [[nodiscard]] double sxx() const { return sxx_; }
+  [[nodiscard]] double weight() const { return weight_; }
+  // Standard deviation of the mean of y about the line; 0 without two degrees beyond it.
+  [[nodiscard]] double mean_deviation() const {
+    if (weight_ <= 2) return 0;
+    const double rest = std::max(0.0, syy_ - slope() * sxy_);
+    return std::sqrt(rest / (weight_ - 2) / weight_);
+  }
 
  private:
-  double weight_ = 0, mean_x_ = 0, mean_y_ = 0, sxx_ = 0, sxy_ = 0;
+  double weight_ = 0, mean_x_ = 0, mean_y_ = 0, sxx_ = 0, sxy_ = 0, syy_ = 0;
 };
 
 // What one channel gathers over the blocks. Sums are weighted.

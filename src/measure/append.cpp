@@ -57,19 +57,21 @@ void append_level(Findings& findings, const std::string& key, const std::string&
                   const Level& level, const ReadingContext& context, bool has_watts) {
   Reading& in_dbfs =
       append_reading(findings, key, channel, finite(dbfs_of_rms(level.rms)), Unit::kDbfs);
-  if (is_calibrated(context, channel)) set_uncertainty(in_dbfs, spread_only(level.deviation));
+  if (is_calibrated(context, channel))
+    set_uncertainty(in_dbfs, spread_only(level.deviation, level.degrees_of_freedom));
   if (!context.chain) return;
 
   const std::size_t index = channel_index(context, channel);
   const OwnLevel own = own_level(level);
-  const LevelUncertainty sure =
-      level_uncertainty(context, channel, level.frequency_hz, own.standard);
+  const LevelUncertainty sure = level_uncertainty(context, channel, level.frequency_hz,
+                                                  {own.standard, level.degrees_of_freedom});
   const double volts = sure.correction * context.chain->volts_of_rms(own.rms, index);
   std::optional<Interval> between;
-  if (own.interval) {
+  // Of nominal volts no interval can be told: their scale is not known.
+  if (own.interval && sure.volts) {
     // The spread is in the interval already; the scale is not.
-    const LevelUncertainty scale = level_uncertainty(context, channel, level.frequency_hz, 0);
-    const double open = scale.volts ? scale.volts->expanded : 0;
+    const LevelUncertainty scale = level_uncertainty(context, channel, level.frequency_hz, {});
+    const double open = scale.volts->expanded;
     const double volts_per_rms = sure.correction * context.chain->volts_of_rms(1, index);
     between = scaled(own.interval, volts_per_rms * (1 - open), volts_per_rms * (1 + open));
   }
@@ -78,7 +80,8 @@ void append_level(Findings& findings, const std::string& key, const std::string&
                        const std::optional<Uncertainty>& relative) {
     Reading& reading = append_reading(findings, key, channel, value, unit);
     limit(reading, interval, own.is_sound_card);
-    if (relative && !own.is_sound_card) set_uncertainty(reading, *relative);
+    if (own.is_open_below) reading.note = kOutputNoiseNote;
+    if (relative && !own.is_sound_card && !own.is_open_below) set_uncertainty(reading, *relative);
   };
   add(finite(volts), Unit::kVolt, between, sure.volts);
   add(finite(db_of_amplitude_ratio(volts)), Unit::kDbv, db_of(between), sure.volts);

@@ -6,6 +6,7 @@
 #include <cmath>
 
 #include "findings/error.h"
+#include "measure/tone_spread.h"
 
 namespace sinewright {
 namespace {
@@ -52,7 +53,7 @@ SteadyLevel read_level(Session& session, double frequency_hz, double duration_s)
     level.level_rms[c] = tone.level_rms;
     if (!tone.has_tone) continue;
     level.fundamental_rms[c] = tone.fundamental_rms;
-    level.deviation[c] = tone.level_deviation;
+    level.deviation[c] = tone_spread(tone).relative;
   }
   return level;
 }
@@ -68,7 +69,8 @@ SteadyLevel mean_of(const SteadyLevel& first, const SteadyLevel& second) {
                                ? std::abs(first.fundamental_rms[c] - second.fundamental_rms[c]) /
                                      (2 * mean.fundamental_rms[c])
                                : 0;
-    mean.deviation[c] = std::max(within, between);
+    // Somewhere between both looks the meter was read: a bound either way, not a scatter of two.
+    mean.deviation[c] = std::hypot(within, between / std::sqrt(3.0));
   }
   return mean;
 }

@@ -47,7 +47,8 @@ struct SteadyLevel {
 /// Throws Error (kDevice) when frames are lost again and again.
 [[nodiscard]] SteadyLevel read_level(Session& session, double frequency_hz, double duration_s);
 
-/// Both looks as one. The deviation is the greater of theirs and of half their difference.
+/// Both looks as one. The deviation is theirs and half their difference, which bounds what the
+/// meter saw between them: rectangular.
 [[nodiscard]] SteadyLevel mean_of(const SteadyLevel& first, const SteadyLevel& second);
 
 /// Gain from played to read of each channel in dB, found with each output playing alone at

@@ -8,6 +8,7 @@
 #include "measure/distortion_limits.h"
 #include "measure/tone_cautions.h"
 #include "measure/tone_pair.h"
+#include "measure/tone_spread.h"
 
 namespace sinewright {
 namespace {
@@ -75,7 +76,7 @@ void append_thd(const ChannelReadings& on, RatioLimits limits) {
 void append_snr(const ChannelReadings& on, const char* key, const Level& noise) {
   const double fundamental_rms = on.tone.fundamental_rms;
   const RatioLimits limits = noise_ratio_limits(on.context, on.channel, noise, on.tone.frequency_hz,
-                                                on.tone.level_deviation);
+                                                tone_spread(on.tone).relative);
   append_db(on.findings, key, on.channel, fundamental_rms / limits.own.value_or(noise.rms),
             inverted(limits, fundamental_rms));
 }
@@ -128,8 +129,10 @@ void append_level_drift(const ChannelReadings& on) {
                                     finite(on.tone.level_drift_db_per_s), Unit::kDbPerSecond);
   const double duration_s = on.findings.ended_s - on.findings.started_s;
   if (!is_calibrated(on.context, on.channel) || !(duration_s > 0)) return;
-  const double mean_db = on.tone.level_deviation * 20 / std::log(10.0);
-  set_absolute_uncertainty(reading, spread_only(std::sqrt(12.0) / duration_s * mean_db));
+  const Repeatability mean = tone_spread(on.tone);
+  const double mean_db = mean.relative * 20 / std::log(10.0);
+  set_absolute_uncertainty(
+      reading, spread_only(std::sqrt(12.0) / duration_s * mean_db, mean.degrees_of_freedom));
 }
 
 void append_harmonics(const ChannelReadings& on) {
@@ -147,9 +150,11 @@ void append_harmonics(const ChannelReadings& on) {
 void append_figures(const ChannelReadings& on) {
   const ToneChannel& tone = on.tone;
   append_frequency(on);
-  append_level(on.findings, "fundamental", on.channel,
-               {tone.fundamental_rms, tone.frequency_hz, tone.level_deviation, {}, {}}, on.context,
-               true);
+  const Repeatability spread = tone_spread(tone);
+  append_level(
+      on.findings, "fundamental", on.channel,
+      {tone.fundamental_rms, tone.frequency_hz, spread.relative, {}, {}, spread.degrees_of_freedom},
+      on.context, true);
   append_tone_ratios(on);
   mark_quantised(on);
   append_level_drift(on);
@@ -168,7 +173,7 @@ void append_peaks(const ChannelReadings& on) {
   const bool has_spread = is_calibrated(on.context, on.channel);
   const auto sure_of = [&](double peak) {
     return level_uncertainty(on.context, on.channel, frequency_hz,
-                             peak != 0 ? tone.noise_rms / std::abs(peak) : 0);
+                             {peak != 0 ? tone.noise_rms / std::abs(peak) : 0});
   };
   Reading& offset =
       append_reading(on.findings, "dc_offset", on.channel, finite(tone.offset), Unit::kFullScale);
@@ -205,9 +210,9 @@ void append_peaks(const ChannelReadings& on) {
 void append_channel(const ChannelReadings& on) {
   const ToneChannel& tone = on.tone;
   const double rest = tone.thd_n * tone.thd_n;  // of the power: what is not the tone
-  const double deviation =
-      std::hypot((1 - rest) * tone.level_deviation, rest * tone.thd_n_deviation);
-  Level level{tone.level_rms, tone.frequency_hz, deviation, {}, {}};
+  const Repeatability spread = tone_spread(tone);
+  const double deviation = std::hypot((1 - rest) * spread.relative, rest * tone.thd_n_deviation);
+  Level level{tone.level_rms, tone.frequency_hz, deviation, {}, {}, spread.degrees_of_freedom};
   const Level noise = noise_of(on);
   if (!on.has_figures) {
     level = noise;

@@ -6,6 +6,7 @@
 #include <vector>
 
 #include "measure/append.h"
+#include "measure/tone_spread.h"
 
 namespace sinewright {
 namespace {
@@ -15,12 +16,6 @@ struct PairRatio {
   double value = 0;
   std::optional<Uncertainty> relative;
 };
-
-Repeatability spread_of(const ToneChannel& tone) {
-  Repeatability spread;
-  spread.relative = tone.level_deviation;
-  return spread;
-}
 
 bool is_calibrated_pair(const ReadingContext& context, std::size_t first) {
   return is_calibrated(context, context.channels[first]) &&
@@ -42,7 +37,7 @@ PairRatio left_to_right(const ToneAnalysis& analysis, const ReadingContext& cont
                 (chain.volts_of_rms(right.fundamental_rms, 1) *
                  volts_correction(chain, 1, frequency_hz, residual));
   ratio.relative =
-      combine(balance_budget(chain, frequency_hz, spread_of(left), spread_of(right), residual));
+      combine(balance_budget(chain, frequency_hz, tone_spread(left), tone_spread(right), residual));
   return ratio;
 }
 

@@ -62,6 +62,13 @@ OwnLevel own_lines(const Level& level) {
   return own;
 }
 
+// The loopback at the tone over that at the noise, as an amplitude ratio.
+double loop_ratio(const ReadingContext& context, std::size_t index, const Level& noise,
+                  double tone_hz) {
+  const auto response_db = context.residual->response_db(index, tone_hz, noise.frequency_hz);
+  return amplitude_ratio_of_db(response_db.value_or(0));
+}
+
 }  // namespace
 
 OwnLevel own_level(const Level& level) {
@@ -72,12 +79,15 @@ OwnLevel own_level(const Level& level) {
   if (level.lines) return own_lines(level);
   if (!level.share) return own;
   const double ms = level.rms * level.rms;
-  const double middle_ms = (level.share->least_ms + level.share->most_ms) / 2;
-  if (level.share->most_ms > kSmallShare * ms) {
+  // Lines whose phase is open may have hidden some of the unit's: nothing is added for that.
+  const double middle_ms = std::max(0.0, (level.share->least_ms + level.share->most_ms) / 2);
+  if (level.is_open_below || level.share->most_ms > kSmallShare * ms) {
     // Less than the sound card's own: the loopback does not fit, and all may be the unit's.
     const double rest_ms = ms - level.share->least_ms;
     own = own_of(level.rms, level.deviation, ms - level.share->most_ms, rest_ms > 0 ? rest_ms : ms);
   }
+  own.is_open_below = level.is_open_below;
+  if (own.is_open_below) own.interval->low = 0;
   own.is_sound_card = level.share->most_ms > ms / 2;
   // A number would be the difference of two nearly equal ones: as read, then.
   const double own_ms = own.is_sound_card ? ms : ms - middle_ms;
@@ -88,26 +98,23 @@ OwnLevel own_level(const Level& level) {
 }
 
 LevelUncertainty level_uncertainty(const ReadingContext& context, const std::string& channel,
-                                   double frequency_hz, double deviation) {
+                                   double frequency_hz, const Repeatability& spread) {
   LevelUncertainty level;
   if (!is_calibrated(context, channel)) return level;
   const std::size_t index = channel_index(context, channel);
   const Chain& chain = *context.chain;
   const SoundCardResidual* residual = context.residual.get();
-  Repeatability repeatability;
-  repeatability.relative = deviation;
   level.correction = volts_correction(chain, index, frequency_hz, residual);
-  level.converter = spread_only(deviation);
-  level.volts = combine(volts_budget(chain, index, frequency_hz, repeatability, residual));
+  level.converter = spread_only(spread.relative, spread.degrees_of_freedom);
+  level.volts = combine(volts_budget(chain, index, frequency_hz, spread, residual));
   if (chain.has_calibrated_watts(index)) {
-    level.watts = combine(watts_budget(chain, index, frequency_hz, repeatability, residual));
+    level.watts = combine(watts_budget(chain, index, frequency_hz, spread, residual));
   }
   return level;
 }
 
-Uncertainty spread_only(double deviation) {
-  const std::array<Component, 1> spread = {
-      type_a("repeatability", deviation, Repeatability{}.degrees_of_freedom)};
+Uncertainty spread_only(double deviation, double degrees_of_freedom) {
+  const std::array<Component, 1> spread = {type_a("repeatability", deviation, degrees_of_freedom)};
   return combine(spread);
 }
 
@@ -130,7 +137,7 @@ double db_or_nothing(double ratio) {
 
 std::optional<NoiseShare> noise_share(const ReadingContext& context, const std::string& channel,
                                       const std::optional<OperatingPoint>& at) {
-  if (!context.residual || !is_calibrated(context, channel)) return std::nullopt;
+  if (!knows_sound_card(context, channel)) return std::nullopt;
   const std::size_t index = channel_index(context, channel);
   NoiseShare share =
       at ? context.residual->noise(index, *at) : context.residual->silent_noise(index);
@@ -160,20 +167,27 @@ double white_gain_468(const ReadingContext& context) {
 RatioLimits noise_ratio_limits(const ReadingContext& context, const std::string& channel,
                                const Level& noise, double tone_hz, double tone_deviation) {
   RatioLimits limits;
-  if (!is_calibrated(context, channel) || !(noise.rms > 0)) return limits;
-  const OwnLevel own = own_level(noise);
-  limits.is_sound_card = own.is_sound_card;
-  if (own.interval) limits.interval = *own.interval;
-  if (own.is_sound_card) return limits;
-  limits.own = own.rms;
+  const bool is_scaled = is_calibrated(context, channel);
+  if (!(is_scaled || knows_sound_card(context, channel)) || !(noise.rms > 0)) return limits;
   const std::size_t index = channel_index(context, channel);
   const double response =
       volts_correction(*context.chain, index, tone_hz, context.residual.get()) /
       volts_correction(*context.chain, index, noise.frequency_hz, context.residual.get());
+  // Volts have half of the loopback's response taken out; without any, all of it stays open.
+  const double open =
+      std::abs((is_scaled ? response : loop_ratio(context, index, noise, tone_hz)) - 1);
+  const OwnLevel own = own_level(noise);
+  limits.is_sound_card = own.is_sound_card;
+  limits.own = own.rms / response;
+  if (own.interval) {
+    limits.interval = Interval{own.interval->low / response * std::max(0.0, 1 - open),
+                               own.interval->high / response * (1 + open)};
+  }
+  if (own.is_sound_card || own.is_open_below) return limits;
   const double infinite = Repeatability{}.degrees_of_freedom;
-  const std::vector<Component> budget = {
-      type_a("noise", own.standard, infinite), type_a("tone", tone_deviation, infinite),
-      rectangular("response of the sound card", std::abs(response - 1))};
+  const std::vector<Component> budget = {type_a("noise", own.standard, infinite),
+                                         type_a("tone", tone_deviation, infinite),
+                                         rectangular("response of the sound card", open)};
   limits.relative = combine(budget);
   return limits;
 }

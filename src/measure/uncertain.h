@@ -21,6 +21,9 @@ struct Level {
   std::optional<NoiseShare> share;
   /// Lines add as amplitudes of unknown phase: where the unit's own lie, RMS in samples.
   std::optional<Interval> lines;
+  /// `share` holds for the loopback's gain; at the unit's, not known, it may be all.
+  bool is_open_below = false;
+  double degrees_of_freedom = Repeatability{}.degrees_of_freedom;  ///< of `deviation`
 };
 
 /// A level of the unit, from which the sound card's own is taken. RMS in samples.
@@ -29,6 +32,7 @@ struct OwnLevel {
   double standard = 0;               ///< what the share and the spread leave open, relative
   std::optional<Interval> interval;  ///< where a single value does not say all
   bool is_sound_card = false;        ///< more than half the power is the sound card's
+  bool is_open_below = false;        ///< as of Level: the interval begins at 0
 };
 
 /// A share of up to this part of the power is taken off without an interval.
@@ -38,7 +42,8 @@ inline constexpr double kSmallShare = 0.05;
 
 /// Of a ratio to the tone.
 struct RatioLimits {
-  std::optional<double> own;  ///< the unit's, where that is not what was read
+  /// The unit's, where that is not what was read.
+  std::optional<double> own;
   std::optional<Interval> interval;
   bool is_sound_card = false;
   std::optional<Uncertainty> relative;  ///< none where the interval is all that can be said
@@ -54,10 +59,11 @@ struct LevelUncertainty {
 };
 [[nodiscard]] LevelUncertainty level_uncertainty(const ReadingContext& context,
                                                  const std::string& channel, double frequency_hz,
-                                                 double deviation);
+                                                 const Repeatability& spread);
 
 /// Type A alone.
-[[nodiscard]] Uncertainty spread_only(double deviation);
+[[nodiscard]] Uncertainty spread_only(
+    double deviation, double degrees_of_freedom = Repeatability{}.degrees_of_freedom);
 
 /// Gives `reading` the relative uncertainty of an amplitude ratio (for W: of a power ratio) in its
 /// own unit. A reading without value gets none.
@@ -69,7 +75,7 @@ void set_absolute_uncertainty(Reading& reading, const Uncertainty& uncertainty);
 [[nodiscard]] double db_or_nothing(double ratio);
 
 /// Noise of the sound card while a tone comes in, or none, in the band of `context`; none where
-/// there is no calibrated loopback. A band that is not the loopback's opens the share.
+/// there is no loopback. A band that is not the loopback's opens the share.
 [[nodiscard]] std::optional<NoiseShare> noise_share(const ReadingContext& context,
                                                     const std::string& channel,
                                                     const std::optional<OperatingPoint>& at);
@@ -85,7 +91,8 @@ void set_absolute_uncertainty(Reading& reading, const Uncertainty& uncertainty);
 [[nodiscard]] double white_gain_468(const ReadingContext& context);
 
 /// Of a ratio of a tone to noise, or noise to a tone: spreads, the sound card's share, and its
-/// response between the two.
+/// response between the two. `own` and `interval` are the noise's in samples as they compare with
+/// the tone as read: both as corrected as their volts, so that the ratio is that of the volts.
 [[nodiscard]] RatioLimits noise_ratio_limits(const ReadingContext& context,
                                              const std::string& channel, const Level& noise,
                                              double tone_hz, double tone_deviation);

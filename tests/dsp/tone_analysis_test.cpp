@@ -125,6 +125,63 @@ TEST_CASE("noise beside a tone reads its power in the band; both paths agree") {
   }
 }
 
+TEST_CASE("the scatter of the blocks is that about a straight line") {
+  const SampleRate fs{48000};
+  constexpr std::size_t kBlock = 24000;
+  const auto spread_of = [&](double step, double drift) {
+    auto x = sine(4, fs, 997, 0.5);  // eight blocks
+    for (std::size_t i = 0; i < x.size(); ++i) {
+      const double sign = i / kBlock % 2 == 0 ? 1 : -1;
+      x[i] *= (1 + sign * step) * std::exp(drift * static_cast<double>(i) / fs.hz);
+    }
+    const auto channel = analyzed(x, fs, 997);
+    CHECK(channel.level_blocks == 8);
+    return channel.level_spread;
+  };
+  // Blocks of +d and -d in turn; the first three overlap by halves, so the second reads 0.
+  const double d = 1e-5;
+  const std::vector<double> start = {0, 0.5, 1, 2, 3, 4, 5, 6, 7};
+  const std::vector<double> level = {1, 0, -1, 1, -1, 1, -1, 1, -1};
+  const std::vector<double> weight = {1, 0.5, 0.5, 1, 1, 1, 1, 1, 1};
+  double mean_x = 0, mean_y = 0, sxx = 0, sxy = 0, syy = 0;
+  for (std::size_t i = 0; i < 9; ++i) {
+    mean_x += weight[i] * start[i] / 8;
+    mean_y += weight[i] * level[i] / 8;
+  }
+  for (std::size_t i = 0; i < 9; ++i) {
+    sxx += weight[i] * std::pow(start[i] - mean_x, 2);
+    sxy += weight[i] * (start[i] - mean_x) * (level[i] - mean_y);
+    syy += weight[i] * std::pow(level[i] - mean_y, 2);
+  }
+  // About the line six degrees of freedom are left.
+  const double expected = d * std::sqrt((syy - sxy * sxy / sxx) / 6 / 8);
+  CHECK(within(spread_of(d, 0), expected, 1e-9));
+  CHECK(spread_of(0, 1e-3) < 1e-7);  // a steady drift in dB is no scatter
+  CHECK(within(spread_of(d, 1e-3), expected, 1e-7));
+}
+
+TEST_CASE("in white noise the blocks scatter as the noise beside the tone says") {
+  const SampleRate fs{8000};
+  ToneSettings settings;
+  settings.band = {20, 3600};
+  double squares = 0;
+  double stated = 0;
+  constexpr int kRecords = 100;
+  for (int i = 0; i < kRecords; ++i) {
+    auto x = sine(5, fs, 433.21, 0.5, 0.1 * i);
+    add_noise(x, 0.05, static_cast<std::uint64_t>(i) + 7);
+    const auto channel = analyzed(x, fs, 433.5, settings);
+    squares += std::pow(channel.level_spread, 2) / kRecords;
+    stated += std::pow(channel.level_deviation, 2) / kRecords;
+  }
+  // 800 degrees of freedom: 3.5 % of an rms ratio's square root is 2.5 %, four of those.
+  CHECK(within(std::sqrt(squares / stated), 1, 0.1));
+}
+
+TEST_CASE("a single block has no scatter") {
+  CHECK(analyzed(sine(0.5, {48000}, 997, 0.5), {48000}, 997).level_spread == 0);
+}
+
 TEST_CASE("frequency is within 3 dB of the Cramér-Rao bound, over one block and several") {
   const SampleRate fs{8000};
   ToneSettings settings;
