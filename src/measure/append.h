@@ -10,6 +10,10 @@
 
 namespace sinewright {
 
+/// Of noise whose lower end is open (Level::is_open_below).
+inline constexpr const char* kOutputNoiseNote =
+    "noise of the sound card's output may come through the unit, at a gain not known";
+
 [[nodiscard]] inline std::optional<double> finite(double value) {
   return std::isfinite(value) ? std::optional(value) : std::nullopt;
 }

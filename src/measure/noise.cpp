@@ -45,10 +45,25 @@ std::optional<NoiseAnalysis> read_noise(Session& session, double duration_s, Pro
                   ": frames were lost in 3 tries; close other programs and try again");
 }
 
-// The reference is taken as exact: it is a figure that somebody names. The noise in volts carries
-// the uncertainty, its interval turned round.
+double volts_of(const SnrReference& reference, const ReadingContext& context, std::size_t channel) {
+  return reference.watts ? context.chain->volts_of_watts(*reference.watts, channel)
+                         : reference.vrms;
+}
+
+// What the load leaves open of the volts that so many watts come to.
+std::vector<Component> reference_budget(const SnrReference& reference,
+                                        const ReadingContext& context, std::size_t channel) {
+  if (!reference.watts) return {};
+  std::vector<Component> budget = load_budget(*context.chain, channel);
+  for (Component& component : budget) component.sensitivity = 0.5;
+  return budget;
+}
+
+// The noise in volts and the reference carry the uncertainty; the noise's interval turned round.
 void append_snr(Findings& findings, const std::string& key, const std::string& channel,
-                const Level& noise, const ReadingContext& context, double reference_vrms) {
+                const Level& noise, const ReadingContext& context, const SnrReference& reference) {
+  const std::size_t index = channel_index(context, channel);
+  const double reference_vrms = volts_of(reference, context, index);
   Findings levels;
   append_level(levels, "noise", channel, noise, context, false);
   const Reading* volts = find_reading(levels, "noise", channel, Unit::kVolt);
@@ -56,15 +71,26 @@ void append_snr(Findings& findings, const std::string& key, const std::string& c
   std::optional<double> snr;
   if (volts->value) snr = finite(db_of_amplitude_ratio(reference_vrms / *volts->value));
   Reading& reading = append_reading(findings, key, channel, snr, Unit::kDb);
-  reading.uncertainty = in_dbv->uncertainty;
-  reading.k = in_dbv->k;
   reading.limited_by = in_dbv->limited_by;
-  if (in_dbv->interval) {
-    const double reference_dbv = db_of_amplitude_ratio(reference_vrms);
-    reading.interval = Interval{reference_dbv - in_dbv->interval->high,
-                                std::min(-kNothing_db, reference_dbv - in_dbv->interval->low)};
-  }
   reading.note = fmt::format("re {:.4g} V", reference_vrms);
+  if (!in_dbv->note.empty()) reading.note += "; " + in_dbv->note;
+  // Watts in a load that was not measured are nominal.
+  if (reference.watts && !context.chain->has_calibrated_watts(index)) return;
+  const std::vector<Component> of_reference = reference_budget(reference, context, index);
+  if (in_dbv->uncertainty) {
+    std::vector<Component> budget =
+        volts_budget(*context.chain, index, noise.frequency_hz,
+                     {own_level(noise).standard, noise.degrees_of_freedom}, context.residual.get());
+    budget.insert(budget.end(), of_reference.begin(), of_reference.end());
+    set_uncertainty(reading, combine(budget));
+  }
+  if (in_dbv->interval) {
+    const double open = of_reference.empty() ? 0 : combine(of_reference).expanded;
+    const double lowest_dbv = db_of_amplitude_ratio(reference_vrms * (1 - open));
+    const double highest_dbv = db_of_amplitude_ratio(reference_vrms * (1 + open));
+    reading.interval = Interval{lowest_dbv - in_dbv->interval->high,
+                                std::min(-kNothing_db, highest_dbv - in_dbv->interval->low)};
+  }
 }
 
 // Lines that stand above the noise, as a curve.
@@ -122,21 +148,42 @@ void append_mains(Findings& findings, const NoiseAnalysis& analysis, const Readi
   set_absolute_uncertainty(mains, combine(budget));
 }
 
+// None where no ratio is asked for.
+std::optional<SnrReference> snr_reference(const NoiseRunSettings& settings,
+                                          const Session& session) {
+  if (!settings.relative_to_w && !settings.relative_to_vrms) return std::nullopt;
+  if (!session.chain()) {
+    throw Error(ExitCode::kUsage,
+                "noise: a reference in watts or volts needs a bench profile; give --bench FILE");
+  }
+  SnrReference reference;
+  if (settings.relative_to_vrms) {
+    reference.vrms = *settings.relative_to_vrms;
+  } else {
+    reference.watts = settings.relative_to_w;
+  }
+  if (!(reference.watts.value_or(reference.vrms) > 0)) {
+    throw Error(ExitCode::kUsage, "noise: the reference must be above 0");
+  }
+  return reference;
+}
+
 }  // namespace
 
 void append_noise(Findings& findings, const NoiseAnalysis& analysis, const ReadingContext& context,
-                  std::size_t first) {
+                  std::size_t first, SilentInput input) {
   for (std::size_t c = 0; c < analysis.channels.size(); ++c) {
     const NoiseChannel& noise = analysis.channels[c];
     const std::string& channel = context.channels[first + c];
-    const NoiseLevels levels = noise_levels(noise, analysis.duration_s, context, channel);
+    const NoiseLevels levels = noise_levels(noise, analysis.duration_s, context, channel, input);
     append_level(findings, "noise", channel, levels.noise, context, false);
     append_level(findings, "noise_a", channel, levels.noise_a, context, false);
     append_level(findings, "noise_468", channel, levels.noise_468, context, false);
     if (!noise.noise_468_quasi_peak) {
       for (Reading& reading : findings.readings) {
         if (reading.key == "noise_468" && reading.channel == channel) {
-          reading.note = "RMS detector: too short for the quasi-peak one";
+          const std::string rest = reading.note.empty() ? "" : "; " + reading.note;
+          reading.note = "RMS detector: too short for the quasi-peak one" + rest;
         }
       }
     }
@@ -157,13 +204,13 @@ void append_noise(Findings& findings, const NoiseAnalysis& analysis, const Readi
 }
 
 void append_noise_snr(Findings& findings, const NoiseAnalysis& analysis,
-                      const ReadingContext& context, double reference_vrms) {
+                      const ReadingContext& context, const SnrReference& reference) {
   for (std::size_t c = 0; c < analysis.channels.size(); ++c) {
     const std::string& channel = context.channels[c];
-    const NoiseLevels levels =
-        noise_levels(analysis.channels[c], analysis.duration_s, context, channel);
-    append_snr(findings, "snr", channel, levels.noise, context, reference_vrms);
-    append_snr(findings, "snr_a", channel, levels.noise_a, context, reference_vrms);
+    const NoiseLevels levels = noise_levels(analysis.channels[c], analysis.duration_s, context,
+                                            channel, SilentInput::kOutput);
+    append_snr(findings, "snr", channel, levels.noise, context, reference);
+    append_snr(findings, "snr_a", channel, levels.noise_a, context, reference);
   }
 }
 
@@ -173,32 +220,21 @@ std::vector<Findings> run_noise(Session& session, const NoiseRunSettings& settin
     throw Error(ExitCode::kUsage, fmt::format("noise: duration {:.4g} s: must be 0.5 to 3600 s",
                                               settings.duration_s));
   }
-  std::optional<double> reference_vrms = settings.relative_to_vrms;
-  if (settings.relative_to_w || reference_vrms) {
-    if (!session.chain()) {
-      throw Error(ExitCode::kUsage,
-                  "noise: a reference in watts or volts needs a bench profile; give --bench FILE");
-    }
-    if (!reference_vrms)
-      reference_vrms = session.chain()->volts_of_watts(*settings.relative_to_w, 0);
-    if (!(*reference_vrms > 0)) {
-      throw Error(ExitCode::kUsage, "noise: the reference must be above 0");
-    }
-  }
+  const std::optional<SnrReference> reference = snr_reference(settings, session);
   session.silence();
   session.settle(0.2);
 
   std::vector<Findings> all;
   NoisePattern pattern;
-  const auto take = [&](const std::string& state) {
+  const auto take = [&](const std::string& state, SilentInput input) {
     Findings findings = session.begin_findings("noise");
     findings.conditions.push_back({"state", state});
     std::optional<NoiseAnalysis> analysis =
         read_noise(session, settings.duration_s, progress, state, findings);
     if (!analysis) return analysis;
-    append_noise(findings, *analysis, session.context(), 0);
-    if (reference_vrms && state == "as connected") {
-      append_noise_snr(findings, *analysis, session.context(), *reference_vrms);
+    append_noise(findings, *analysis, session.context(), 0, input);
+    if (reference && input == SilentInput::kOutput) {
+      append_noise_snr(findings, *analysis, session.context(), *reference);
     }
     all.push_back(std::move(findings));
     return analysis;
@@ -211,7 +247,7 @@ std::vector<Findings> run_noise(Session& session, const NoiseRunSettings& settin
            session.chain()->range().name != session.chain()->profile().ranges.back().name;
   };
 
-  const std::optional<NoiseAnalysis> connected = take("as connected");
+  const std::optional<NoiseAnalysis> connected = take("as connected", SilentInput::kOutput);
   if (!connected) {
     throw Error(ExitCode::kRefused,
                 fmt::format("noise: stopped before {} s were read", kShortestNoiseS));
@@ -228,14 +264,14 @@ std::vector<Findings> run_noise(Session& session, const NoiseRunSettings& settin
     if (settings.reads_shorted && !progress.is_cancelled()) {
       if (person.confirms("Short the input of the unit (or plug in the shorting plug), leave the "
                           "rest.")) {
-        pattern.shorted = take("input shorted");
+        pattern.shorted = take("input shorted", SilentInput::kNone);
         static_cast<void>(person.confirms("Remove the short from the input."));
       }
     }
     if (settings.reads_off && !progress.is_cancelled()) {
       if (person.confirms("Switch the unit off, leave it connected, and wait until its supply has "
                           "run down.")) {
-        pattern.off = take("off");
+        pattern.off = take("off", SilentInput::kNone);
         static_cast<void>(person.confirms("Switch the unit on again."));
       }
     }

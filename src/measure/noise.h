@@ -4,6 +4,7 @@
 #include <optional>
 
 #include "dsp/noise_analysis.h"
+#include "measure/noise_levels.h"
 #include "measure/session.h"
 
 namespace sinewright {
@@ -24,10 +25,18 @@ struct NoiseRunSettings {
 
 /// Appends readings, curve "hum_lines" and cautions of channels `first` and following.
 void append_noise(Findings& findings, const NoiseAnalysis& analysis, const ReadingContext& context,
-                  std::size_t first);
+                  std::size_t first, SilentInput input = SilentInput::kOutput);
 
-/// Appends "snr" and "snr_a" readings relative to `reference_vrms` at the terminals.
+/// What a signal-to-noise ratio is relative to, at the terminals: watts in each channel's load, or
+/// volts.
+struct SnrReference {
+  std::optional<double> watts;
+  double vrms = 0;  ///< where no watts are given
+};
+
+/// Appends "snr" and "snr_a" readings. Watts bring in the load's uncertainty, half of it: V goes
+/// with the root of R. Volts are exact: a figure that somebody names.
 void append_noise_snr(Findings& findings, const NoiseAnalysis& analysis,
-                      const ReadingContext& context, double reference_vrms);
+                      const ReadingContext& context, const SnrReference& reference);
 
 }  // namespace sinewright

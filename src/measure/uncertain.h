@@ -21,9 +21,9 @@ struct Level {
   std::optional<NoiseShare> share;
   /// Lines add as amplitudes of unknown phase: where the unit's own lie, RMS in samples.
   std::optional<Interval> lines;
+  double degrees_of_freedom = Repeatability{}.degrees_of_freedom;  ///< of `deviation`
   /// `share` holds for the loopback's gain; at the unit's, not known, it may be all.
   bool is_open_below = false;
-  double degrees_of_freedom = Repeatability{}.degrees_of_freedom;  ///< of `deviation`
 };
 
 /// A level of the unit, from which the sound card's own is taken. RMS in samples.
