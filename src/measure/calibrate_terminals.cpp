@@ -10,7 +10,6 @@
 namespace sinewright {
 namespace {
 
-constexpr double kFaintest_dbfs = -60;
 constexpr double kVolume_dbfs = -40;  // while the volume is set
 constexpr double kLeast_dbfs = -20;   // the volume is right when the drive ends between these
 constexpr double kMost_dbfs = -3;
@@ -59,7 +58,7 @@ class UnitDrive {
   Session& session_;
   const char* step_;
   CalibrationTone tone_;
-  double drive_dbfs_ = kFaintest_dbfs;
+  double drive_dbfs_ = Drive::kFaintest_dbfs;
   double watts_ = 0;
 };
 
@@ -83,7 +82,8 @@ double drive_unit_to(Session& session, const char* step, const CalibrationTone& 
                      Operator& person, Progress& progress) {
   session.guard_watts(kGuard_w);
   UnitDrive unit(session, step, tone);
-  unit.play(kFaintest_dbfs);
+  session.forget_gain();  // it has just been wired
+  unit.play(Drive::kFaintest_dbfs);
   static_cast<void>(unit.look());
   unit.play(kVolume_dbfs);
   for (int looks = 0; looks < 600; ++looks) {
@@ -91,6 +91,7 @@ double drive_unit_to(Session& session, const char* step, const CalibrationTone& 
     static_cast<void>(unit.look());
     if (person.is_done_turning(volume_advice(unit, watts))) break;
   }
+  session.forget_gain();  // a last turn may have come after the last look
   // Only now: with the volume at its minimum nothing comes back.
   static_cast<void>(check_channels(session, step, tone.frequency_hz, kVolume_dbfs));
   unit.play(kVolume_dbfs);

@@ -49,14 +49,14 @@ void Drive::limit_rms(double rms) {
   cut_ = Cut::kNone;
   is_unit_driven_ = false;
   limit_rms_ = rms;
-  observed_.reset();
+  forget_gain();
 }
 
 bool Drive::knows(Hertz frequency, std::uint32_t channels) const {
-  if (!observed_ || silent_s_ > kKnownFor_s) return false;
+  if (!observed_) return false;
   const double ratio = frequency.value / observed_->frequency_hz;
-  const std::uint32_t inputs = (1U << inputs_) - 1;
-  return ratio < kOctave && ratio > 1 / kOctave && (channels & inputs & ~observed_->channels) == 0;
+  // An output without an input of its own counts as well: two may meet at the one input.
+  return ratio < kOctave && ratio > 1 / kOctave && (channels & ~observed_->channels) == 0;
 }
 
 // Driven or not: a lead may be in the wrong socket.
@@ -209,6 +209,7 @@ void Drive::watch(std::span<const double> mean_square, double seconds) {
   dwelt_s_ = std::max(0.0, dwelt_s_ + (is_dwell ? seconds : -seconds * dwell_s / kDwellRest_s));
   if (dwelt_s_ > dwell_s) cut_because(Cut::kDwell);
   silent_s_ = is_playing() ? 0 : silent_s_ + seconds;
+  if (silent_s_ > kKnownFor_s) forget_gain();
 }
 
 void Drive::learn(std::span<const double> mean_square, double seconds) {
@@ -232,7 +233,7 @@ void Drive::cut_because(Cut reason) {
   if (!is_playing()) return;
   silence();
   cut_ = reason;
-  observed_.reset();  // whatever happened, nothing of the old gain is trusted
+  forget_gain();  // whatever happened
 }
 
 std::string Drive::cut_text() const {

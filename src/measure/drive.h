@@ -59,9 +59,9 @@ class Drive {
 
   /// The level to play next on the way to `level_dbfs`: that itself, or a lower one to be observed
   /// first. Never more than kClimb_db above what was observed; kFaintest_dbfs where the gain is
-  /// unknown: nothing observed yet, another channel, farther than an octave, or silence for three
-  /// seconds, in which anything may have been turned. From one level to the next the gain is taken
-  /// to rise by 1 dB in 20 at the most.
+  /// unknown: nothing observed yet, another output, farther than an octave, or forgotten, by
+  /// forget_gain() or after three seconds of silence, in which anything may have been turned. From
+  /// one level to the next the gain is taken to rise by 1 dB in 20 at the most.
   /// Throws Error (kRefused) when it would come to more than the limit, or after a cut.
   [[nodiscard]] double next_level(Hertz frequency, double level_dbfs, std::uint32_t channels) const;
   /// Throws Error (kUsage) for a frequency or level that no generator can play.
@@ -71,6 +71,8 @@ class Drive {
   void play(Hertz frequency, double level_dbfs, std::uint32_t channels);
   /// Ramps to silence.
   void silence();
+  /// Nothing observed so far is trusted: a hand was at the bench.
+  void forget_gain() { observed_.reset(); }
 
   [[nodiscard]] double level_dbfs() const { return level_dbfs_; }
   [[nodiscard]] bool is_playing() const { return level_dbfs_ > -kInfinity; }

@@ -106,6 +106,7 @@ std::vector<Findings> run_power(Session& session, const PowerSettings& settings,
                     "power: the checklist was not confirmed; nothing above "
                     "1 W was played");
       }
+      session.forget_gain();
       confirmed = "confirmed by the operator";
     }
   }

@@ -11,7 +11,6 @@
 namespace sinewright {
 namespace {
 
-constexpr double kFaintest_dbfs = -60;
 constexpr double kStart_dbfs = -40;
 constexpr double kHighestDrive_dbfs = -0.5;
 constexpr double kFinest_db = 0.1;
@@ -88,7 +87,7 @@ void PowerRun::stop_with(const std::string& code, const std::string& text) {
 void PowerRun::begin(double frequency_hz) {
   frequency_hz_ = frequency_hz;
   session_.guard_watts(limits_.power_w);
-  for (const double drive_dbfs : {kFaintest_dbfs, kStart_dbfs}) {
+  for (const double drive_dbfs : {Drive::kFaintest_dbfs, kStart_dbfs}) {
     const bool is_last = drive_dbfs == kStart_dbfs;
     if (last_watts_ > 0) refuse_above_limit(predicted_watts(drive_dbfs), "at -40 dBFS, predicted");
     session_.play({frequency_hz}, drive_dbfs, mask_of(settings_.driven));
@@ -139,7 +138,10 @@ void PowerRun::guide_volume(Operator& person) {
       text = fmt::format("enough: {:.3g} W will be reached at {:.1f} dBFS ({})", limits_.power_w,
                          needed_dbfs, at);
     }
-    if (person.is_done_turning(text)) return;
+    if (person.is_done_turning(text)) {
+      session_.forget_gain();  // a last turn may have come after the last reading
+      return;
+    }
     session_.settle(settling_s(frequency_hz_));
     const Findings step = session_.measure_tone(
         session_.capture(std::max(0.2, 5.2 / frequency_hz_)), {frequency_hz_});

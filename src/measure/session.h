@@ -46,7 +46,8 @@ struct Capture {
 /// read, and is silent again when the session ends, however it ends.
 class Session {
  public:
-  /// `chain`: none measures in dBFS only. The stream must have 1 or 2 input channels.
+  /// `chain`: none measures in dBFS only. The stream must have 1 or 2 input channels; a single one,
+  /// named "1", is read with what the profile says of left.
   Session(std::unique_ptr<Stream> stream, std::optional<Chain> chain, SessionSettings settings);
   /// Ramps to silence and reads until it has been played.
   ~Session();
@@ -80,6 +81,9 @@ class Session {
   void guard_watts(double watts) { drive_.limit_watts(watts); }
   /// Drive::limit_rms(): for wirings without a unit; infinity guards nothing.
   void guard(double rms) { drive_.limit_rms(rms); }
+  /// Drive::forget_gain(): after the operator was asked for something and nothing was read
+  /// meanwhile.
+  void forget_gain() { drive_.forget_gain(); }
   /// Throws Error (kRefused) when the output has been cut since the limit was set. `what`: the
   /// command, for the text.
   void refuse_if_cut(const char* what) const;

@@ -59,6 +59,43 @@ TEST_CASE("with an unknown gain a climb starts faintly and goes up by 20 dB at t
   CHECK(unit.drive.next_level({997}, -55, 1) == -60);
 }
 
+TEST_CASE("a faint block after a long silence does not bring the gain of before back") {
+  DrivenUnit unit(5);
+  for (const double dbfs : {-60.0, -40.0}) {
+    unit.drive.play({997}, dbfs, kBoth);
+    unit.run(0.1);
+  }
+  unit.drive.silence();
+  unit.run(3.2);
+  unit.drive.play({997}, -60, kBoth);
+  unit.run(0.02);  // less than a window: nothing is observed yet
+  CHECK(unit.drive.next_level({997}, -30, kBoth) == -60);
+  unit.run(0.1);
+  CHECK(within(unit.drive.next_level({997}, -30, kBoth), -40, 1e-9));
+}
+
+TEST_CASE("a hand at the bench: the gain is forgotten") {
+  DrivenUnit unit(5);
+  unit.drive.play({997}, -60, kBoth);
+  unit.run(0.1);
+  CHECK(unit.drive.next_level({997}, -50, kBoth) == -50);
+  unit.drive.forget_gain();
+  CHECK(unit.drive.next_level({997}, -50, kBoth) == -60);
+  CHECK_FALSE(unit.drive.predicted_watts({997}, -50, kBoth));
+}
+
+TEST_CASE("with a single input, what one output gave says nothing of the other") {
+  Drive drive({48000}, 1, Chain(looped_profile(), ""));
+  drive.play({997}, -60, 1);
+  for (int block = 0; block < 6; ++block) {
+    std::vector<double> frames(960, 1e-4);
+    drive.observe(frames, true);
+  }
+  CHECK(drive.next_level({997}, -50, 1) == -50);
+  CHECK(drive.next_level({997}, -50, 2) == -60);
+  CHECK(drive.next_level({997}, -50, 3) == -60);
+}
+
 TEST_CASE("a level that would come to more than the limit is refused before it is played") {
   DrivenUnit unit(1000);
   unit.run(0.1);  // silence: the floor

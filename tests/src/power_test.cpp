@@ -118,6 +118,24 @@ TEST_CASE("no step is driven above the limit") {
   }
 }
 
+TEST_CASE("a last turn of the volume, after the last reading, is heard faintly first") {
+  BenchRun run("as-left");
+  run.bench().set_volume_db(-35);
+  ScriptedOperator person;
+  person.on_turning = [&](const std::string&) {
+    run.bench().set_volume_db(0);
+    return true;
+  };
+  ScriptedProgress progress;
+  PowerSettings settings = confirmed(5);
+  settings.has_guidance = true;
+  settings.from_w = 2;
+  const std::vector<Findings> all = run_power(*run.session, settings, progress, person);
+  REQUIRE(all.size() == 1);
+  CHECK(has_caution(all[0], "over_limit"));
+  CHECK(highest_watts(run) < 1.3);  // of -40 dBFS; the step of old came to 50 W
+}
+
 TEST_CASE("the load's rating is a limit too") {
   Journal journal;
   auto stream = std::make_unique<WatchedBench>(larkfield("as-left"), SampleRate{48000}, journal);
