@@ -21,6 +21,8 @@ constexpr double kDbOfRelative = 8.685889638065037;  // 20 / ln 10
 constexpr double kNominal_db = 2;
 constexpr double kWhisper_dbfs = -40;
 constexpr double kStrange_db = 6;
+constexpr double kMany = 1e9;          // degrees of freedom
+constexpr std::size_t kMeterLine = 0;  // of volts_budget(): the meter at calibration
 
 /// Days from the date in `text`, "2026-11-25", to now; none when it is no date.
 std::optional<double> days_since(const std::string& text) {
@@ -39,6 +41,13 @@ std::optional<double> days_since(const std::string& text) {
 struct ChannelLevel {
   double volts;
   Repeatability repeatability;
+};
+
+/// What should come back, why, and how well that is known; no budget: nominal.
+struct Expected {
+  double volts;
+  std::vector<Component> budget;  ///< of the comparison, relative
+  std::string note;
 };
 
 void append_with_uncertainty(Findings& findings, const std::string& key, const std::string& channel,
@@ -60,6 +69,7 @@ class Check {
         progress_(progress),
         chain_(*session.chain()),
         names_(session.context().channels),
+        residual_(residual_of(chain_)),
         findings_(session.begin_findings("bench_check")) {
     tone_ = settings_.tone;
     const std::optional<ScaleCalibrations>& range = chain_.range().calibration;
@@ -67,8 +77,6 @@ class Check {
       tone_.frequency_hz = range->frequency_hz;
       tone_.drive_dbfs = range->drive_dbfs;
     }
-    const std::optional<Loopback>& loopback = chain_.profile().loopback;
-    if (loopback && !loopback->tones.empty()) residual_.emplace(*loopback);
   }
 
   Findings run() {
@@ -120,15 +128,18 @@ class Check {
 
   void check_profile() {
     const Profile& profile = chain_.profile();
-    const auto look = [&](const std::string& what, const auto& calibration) {
-      const std::string& device = calibration.device;
-      const std::optional<double> days = days_since(calibration.date);
+    const auto look_at_date = [&](const std::string& what, const std::string& date) {
+      const std::optional<double> days = days_since(date);
       if (!days || *days > settings_.stale_days) {
         append_caution(findings_, "stale_profile",
                        fmt::format("{} was calibrated {}; do it again", what,
                                    days ? fmt::format("{:.0f} days ago", *days)
                                         : "at a date that cannot be read"));
       }
+    };
+    const auto look = [&](const std::string& what, const auto& calibration) {
+      look_at_date(what, calibration.date);
+      const std::string& device = calibration.device;
       const std::string now = session_.stream().device();
       if (!device.empty() && device != now) {
         append_caution(findings_, "foreign_profile",
@@ -153,6 +164,7 @@ class Check {
     if (const auto& loopback = profile.loopback) {
       look("the loopback", *loopback);
     }
+    if (const auto& load = profile.load.calibration) look_at_date("the load", load->date);
     if (!range) {
       append_caution(findings_, "not_calibrated",
                      fmt::format("range {} holds nominal values: 'sinewright calibrate input' "
@@ -166,9 +178,11 @@ class Check {
     progress_.report(0, fmt::format("{:g} Hz, {:g} dBFS", frequency_hz, tone_.drive_dbfs));
     session_.play({frequency_hz}, tone_.drive_dbfs);
     session_.settle(0.2);
+    const Capture capture = session_.capture(tone_.duration_s);
+    // Half of it silence: any level read from that would be blamed on the wiring.
+    session_.refuse_if_cut("calibrate check");
     ToneAnalysis analysis;
-    static_cast<void>(
-        session_.measure_tone(session_.capture(tone_.duration_s), {frequency_hz}, &analysis));
+    static_cast<void>(session_.measure_tone(capture, {frequency_hz}, &analysis));
     for (std::size_t c = 0; c < names_.size(); ++c) {
       const ToneChannel& tone = analysis.channels[c];
       if (!tone.has_tone) {
@@ -179,22 +193,18 @@ class Check {
                                 names_[c]));
       }
       const double volts = chain_.volts_of_rms(tone.fundamental_rms, c) *
-                           volts_correction(chain_, c, frequency_hz, residual());
+                           volts_correction(chain_, c, frequency_hz, residual_.get());
       levels_.push_back({volts, {tone.level_deviation, 1e9}});
       append_with_uncertainty(findings_, "level", names_[c], volts, Unit::kVolt, volts_of(c),
                               volts);
     }
   }
 
-  [[nodiscard]] const SoundCardResidual* residual() const {
-    return residual_ ? &*residual_ : nullptr;
-  }
-
   [[nodiscard]] std::vector<Component> volts_of(std::size_t channel) const {
     if (!chain_.has_calibrated_volts(channel)) return {};
     return volts_budget(chain_, channel, tone_.frequency_hz,
                         levels_.size() > channel ? levels_[channel].repeatability : Repeatability{},
-                        residual());
+                        residual_.get());
   }
 
   void disagrees(const std::string& channel, double difference_db, const std::string& with) {
@@ -206,33 +216,72 @@ class Check {
   }
 
   // At calibration the same loop was read in the same wiring: the meter plays no part.
+  [[nodiscard]] Expected as_calibrated(std::size_t channel) const {
+    const ScaleCalibrations& then = *chain_.range().calibration;
+    const ScaleCalibration& own = *then.channels[channel];
+    const double stability = chain_.profile().stability_percent / 100;
+    return {own.full_scale_vrms *
+                amplitude_ratio_of_db(own.level_dbfs + tone_.drive_dbfs - then.drive_dbfs),
+            {rectangular("gain of the output since", stability),
+             rectangular("gain of sound card and divider since", stability),
+             type_a("repeatability at calibration", own.repeatability, kMany),
+             type_a("repeatability", levels_[channel].repeatability.relative, kMany)},
+            "as read when this range was calibrated"};
+  }
+
+  // The range was calibrated through a unit, or not at all: what the output plays is known.
+  [[nodiscard]] Expected from_output(std::size_t channel) const {
+    const Profile& profile = chain_.profile();
+    Expected expected{
+        output_full_scale_vrms(profile, channel) * amplitude_ratio_of_db(tone_.drive_dbfs),
+        {},
+        "from the drive and the output's nominal volts"};
+    const std::optional<ScaleCalibrations>& output = profile.output_calibration;
+    if (!output || !output->channels[channel]) return expected;
+    expected.note = "from the drive and the output as calibrated";
+    if (!chain_.has_calibrated_volts(channel)) return expected;
+    const ScaleCalibration& own = *output->channels[channel];
+    expected.budget = volts_against(channel, output->meter, own.meter_v, "meter at the output");
+    expected.budget.push_back(rectangular("display of the meter at the output",
+                                          output->meter.resolution / 2 / own.meter_v));
+    expected.budget.push_back(
+        type_a("repeatability at calibration of the output", own.repeatability, kMany));
+    expected.budget.push_back(
+        rectangular("gain of the output since", profile.stability_percent / 100));
+    return expected;
+  }
+
+  // Ours against `reading` of a meter, less its display's step: one and the same meter errs alike
+  // in both, so that only the difference of the bounds is left.
+  [[nodiscard]] std::vector<Component> volts_against(std::size_t channel,
+                                                     const MeterAccuracy& meter, double reading,
+                                                     const std::string& source) const {
+    std::vector<Component> budget = volts_of(channel);
+    const ScaleCalibrations& then = *chain_.range().calibration;
+    const double bound = meter.half_width(reading) / reading;
+    if (then.meter != meter) {
+      budget.push_back(rectangular(source, bound));
+      return budget;
+    }
+    const double meter_v = then.channels[channel]->meter_v;
+    const double bound_then = then.meter.half_width(meter_v) / meter_v;
+    budget[kMeterLine] =
+        rectangular("meter, as far as it errs apart", std::abs(bound - bound_then));
+    return budget;
+  }
+
   void compare_with_calibration() {
-    const double drive_dbfs = tone_.drive_dbfs;
     for (std::size_t c = 0; c < names_.size(); ++c) {
-      double expected_v =
-          chain_.profile().output_full_scale_vrms * amplitude_ratio_of_db(drive_dbfs);
-      std::vector<Component> budget;
-      double limit_db = kNominal_db;
-      const std::optional<ScaleCalibrations>& range = chain_.range().calibration;
-      if (chain_.has_calibrated_volts(c) && !range->is_through_unit) {
-        const ScaleCalibrations& then = *chain_.range().calibration;
-        const ScaleCalibration& channel = *then.channels[c];
-        expected_v = channel.full_scale_vrms *
-                     amplitude_ratio_of_db(channel.level_dbfs + drive_dbfs - then.drive_dbfs);
-        const double stability = chain_.profile().stability_percent / 100;
-        budget = {rectangular("gain of the output since", stability),
-                  rectangular("gain of sound card and divider since", stability),
-                  type_a("repeatability at calibration", channel.repeatability, 1e9),
-                  type_a("repeatability", levels_[c].repeatability.relative, 1e9)};
-        limit_db = kDbOfRelative * combine(budget).expanded;
-      }
-      append_reading(findings_, "expected", names_[c], expected_v, Unit::kVolt);
-      findings_.readings.back().note = budget.empty()
-                                           ? "from the drive and the output's nominal volts"
-                                           : "as read when this range was calibrated";
-      const double difference_db = db_of_amplitude_ratio(levels_[c].volts / expected_v);
-      append_with_uncertainty(findings_, "difference", names_[c], difference_db, Unit::kDb, budget,
-                              kDbOfRelative);
+      const bool has_read_this =
+          chain_.has_calibrated_volts(c) && !chain_.range().calibration->is_through_unit;
+      const Expected expected = has_read_this ? as_calibrated(c) : from_output(c);
+      append_reading(findings_, "expected", names_[c], expected.volts, Unit::kVolt);
+      findings_.readings.back().note = expected.note;
+      const double difference_db = db_of_amplitude_ratio(levels_[c].volts / expected.volts);
+      append_with_uncertainty(findings_, "difference", names_[c], difference_db, Unit::kDb,
+                              expected.budget, kDbOfRelative);
+      const double limit_db =
+          expected.budget.empty() ? kNominal_db : kDbOfRelative * combine(expected.budget).expanded;
       if (std::abs(difference_db) > limit_db) {
         disagrees(names_[c], difference_db, "what the profile expects");
       }
@@ -240,25 +289,30 @@ class Check {
   }
 
   void compare_with_meter() {
+    const MeterAccuracy& meter = *settings_.meter;
     const std::optional<double> meter_v = person_.reads_meter(
         {MeterPoint::Place::kDividerTop, 0},
         "Meter on AC volts across the top of the left divider. What does it read, in volts?",
         [&] { session_.idle(0.05); });
     if (!meter_v) return;
+    if (!(*meter_v > 0)) {
+      throw Error(
+          ExitCode::kRefused,
+          fmt::format("calibrate check: a meter reading of {:g} V where a tone plays: is it "
+                      "on AC volts, across the top of the left divider? Give what it shows",
+                      *meter_v));
+    }
     append_reading(findings_, "meter", names_[0], *meter_v, Unit::kVolt);
-    const double bound =
-        (settings_.meter->half_width(*meter_v) + settings_.meter->resolution / 2) / *meter_v;
     const double difference = levels_[0].volts / *meter_v - 1;
-    std::vector<Component> budget = volts_of(0);
-    if (budget.empty()) {
+    if (!chain_.has_calibrated_volts(0)) {
       if (std::abs(kDbOfRelative * difference) > kNominal_db) {
         disagrees(names_[0], kDbOfRelative * difference, "the meter");
       }
       return;
     }
-    const double ours = combine(budget).expanded;
-    const Component meter = rectangular("meter now", bound);
-    const double en = difference / std::hypot(ours, combine(std::span(&meter, 1)).expanded);
+    std::vector<Component> budget = volts_against(0, meter, *meter_v, "meter now");
+    budget.push_back(rectangular("display of the meter now", meter.resolution / 2 / *meter_v));
+    const double en = difference / combine(budget).expanded;
     append_reading(findings_, "en", names_[0], en, Unit::kRatio);
     findings_.readings.back().note = "above 1 in magnitude they disagree";
     if (std::abs(en) > 1) disagrees(names_[0], kDbOfRelative * difference, "the meter");
@@ -270,9 +324,9 @@ class Check {
   Progress& progress_;
   const Chain& chain_;
   std::vector<std::string> names_;
+  std::shared_ptr<const SoundCardResidual> residual_;
   Findings findings_;
   CalibrationTone tone_;
-  std::optional<SoundCardResidual> residual_;
   std::vector<ChannelLevel> levels_;
 };
 

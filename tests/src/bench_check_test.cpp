@@ -110,11 +110,68 @@ TEST_CASE("check: the meter has the last word") {
   const Profile profile = calibrated(scenario);
   BenchCheckSettings settings = levels_only();
   settings.meter = kVoltmeter;
-  // Two readings of +-0.8 %: 1.03 apart cannot be, 1.005 can.
-  CHECK_FALSE(refutes_bench(check(scenario, profile, settings, 1.005)));
+  // The same meter errs alike twice: what is left is its display and the sound card's 0.1 %.
+  CHECK_FALSE(refutes_bench(check(scenario, profile, settings, 1.001)));
+  CHECK(refutes_bench(check(scenario, profile, settings, 1.005)));
   const Findings findings = check(scenario, profile, settings, 1.03);
   CHECK(has_caution(findings, "bench_disagrees"));
   CHECK(value(findings, "en", Unit::kRatio) < -1);
+  // Two meters of +-0.8 and 0.7 %: 1.03 apart cannot be, 1.005 can.
+  settings.meter->percent = 0.7;
+  CHECK_FALSE(refutes_bench(check(scenario, profile, settings, 1.005)));
+  CHECK(refutes_bench(check(scenario, profile, settings, 1.03)));
+}
+
+TEST_CASE("check: a meter that reads nothing is no reading") {
+  const Scenario scenario = with_parts(9);
+  const Profile profile = calibrated(scenario);
+  BenchCheckSettings settings = levels_only();
+  settings.meter = kVoltmeter;
+  CHECK(code_of([&] { (void)check(scenario, profile, settings, 0); }) == ExitCode::kRefused);
+}
+
+TEST_CASE("check: a range calibrated through a unit is held against the calibrated output") {
+  const Scenario scenario = with_parts(13);
+  Profile profile = calibrated(scenario);
+  ScaleCalibrations played = profile.ranges[0].calibration.value();
+  for (std::optional<ScaleCalibration>& output : played.channels) {
+    // What the output gave when the range was read in the same loop.
+    output->full_scale_vrms = output->meter_v / amplitude_ratio_of_db(played.drive_dbfs);
+  }
+  profile.output_calibration = played;
+  profile.ranges[0].calibration->is_through_unit = true;
+  const Findings findings = check(scenario, profile);
+  CHECK_FALSE(has_caution(findings, "bench_disagrees"));
+  CHECK(find_reading(findings, "difference", "left", Unit::kDb)->uncertainty);
+  Scenario moved = scenario;
+  moved.parts.input_scale[0] *= std::pow(10, 0.1 / 20);
+  CHECK(has_caution(check(moved, profile), "bench_disagrees"));
+  // Without it the output is nominal: 1.5 dB may be its parts.
+  profile.output_calibration.reset();
+  CHECK_FALSE(has_caution(check(moved, profile), "bench_disagrees"));
+}
+
+TEST_CASE("check: cut while it reads, it says so") {
+  const Scenario scenario = with_parts(14);
+  BenchRun run(scenario);
+  ScriptedOperator person;
+  person.on_wiring = [&](Wiring wiring) { run.bench().set_wiring(wiring); };
+  int loud_reads = 0;
+  run.watched->before_read = [&] {
+    if (run.session->drive_dbfs() < -30 || ++loud_reads != 60) return;
+    run.watched->change = [](double& left, double& right) {
+      left *= 5;
+      right *= 5;
+    };
+  };
+  ScriptedProgress progress;
+  std::string text;
+  try {
+    (void)check_bench(*run.session, levels_only(), person, progress);
+  } catch (const Error& error) {
+    text = error.what();
+  }
+  CHECK(text.find("was cut") != std::string::npos);
 }
 
 TEST_CASE("check: another device, an old calibration, none at all") {
@@ -125,11 +182,22 @@ TEST_CASE("check: another device, an old calibration, none at all") {
   CHECK(refutes_bench(check(scenario, foreign)));
   CHECK(has_caution(check(scenario, foreign), "foreign_profile"));
 
+  Profile other_rate = profile;
+  REQUIRE(other_rate.ranges[0].calibration->sample_rate_hz == 48000);
+  other_rate.ranges[0].calibration->sample_rate_hz = 44100;
+  CHECK(has_caution(check(scenario, other_rate), "foreign_profile"));
+  other_rate.ranges[0].calibration->sample_rate_hz.reset();  // an older profile states none
+  CHECK_FALSE(has_caution(check(scenario, other_rate), "foreign_profile"));
+
   Profile old = profile;
   old.ranges[0].calibration->date = "2001-02-03";
   const Findings stale = check(scenario, old);
   CHECK(has_caution(stale, "stale_profile"));
   CHECK_FALSE(refutes_bench(stale));
+
+  Profile old_load = profile;
+  old_load.load.calibration = LoadCalibration{"2001-02-03", kVoltmeter, {8, 8}};
+  CHECK(has_caution(check(scenario, old_load), "stale_profile"));
 
   Profile nominal = profile;
   nominal.ranges[0].calibration.reset();
