@@ -45,18 +45,30 @@ struct ChannelReadings {
   const std::string& channel;
   const ReadingContext& context;
   bool has_figures;  // it carries a tone of its own
+  /// Where it carries none and the other channel does.
+  const ToneChannel* neighbour = nullptr;
 };
+
+// A channel without a tone of its own: its output is silent, and has no more noise than with the
+// neighbour's tone. It comes through the neighbour's gain, where that is known.
+void set_silent_share(Level& noise, const ChannelReadings& on) {
+  const bool is_gain_known = on.neighbour && on.context.drive_dbfs;
+  noise.share = noise_share(on.context, on.channel, std::nullopt);
+  if (!noise.share) return;
+  noise.is_open_below = !is_gain_known;
+  if (!is_gain_known) return;
+  const auto most = noise_share(on.context, on.channel, operating_point(on.context, *on.neighbour));
+  noise.share->most_ms = std::max(noise.share->least_ms, most->most_ms);
+}
 
 Level noise_of(const ChannelReadings& on) {
   Level noise{on.tone.noise_rms, middle_hz(on.context), noise_deviation(on.tone), {}, {}};
-  OperatingPoint at = operating_point(on.context, on.tone);
-  if (!on.has_figures) {
-    // What is played stands in the other channel.
-    at.input_dbfs = dbfs_of_rms(on.tone.level_rms);
-    at.drive_dbfs.reset();
-    if (!(at.frequency_hz > 0)) at.frequency_hz = middle_hz(on.context);
+  if (!(on.tone.noise_rms > 0)) return noise;
+  if (on.has_figures) {
+    noise.share = noise_share(on.context, on.channel, operating_point(on.context, on.tone));
+  } else {
+    set_silent_share(noise, on);
   }
-  if (on.tone.noise_rms > 0) noise.share = noise_share(on.context, on.channel, at);
   return noise;
 }
 
@@ -108,7 +120,10 @@ void mark_quantised(const ChannelReadings& on) {
                           reading.key == "snr_a" ||
                           ((reading.key == "thd_n" || reading.key == "sinad") &&
                            (!tone.thd || *tone.thd < 0.7 * tone.thd_n));
-    if (reading.channel == on.channel && is_noise) reading.limited_by = "quantisation";
+    // The sound card's word stands: with it the reading has an interval and no number.
+    if (reading.channel == on.channel && is_noise && reading.limited_by.empty()) {
+      reading.limited_by = "quantisation";
+    }
   }
 }
 
@@ -217,6 +232,9 @@ void append_channel(const ChannelReadings& on) {
   if (!on.has_figures) {
     level = noise;
     level.rms = tone.level_rms;
+    // Of what comes over from the other channel nothing is the sound card's noise.
+    if (level.is_open_below) level.share->most_ms = tone.noise_rms * tone.noise_rms;
+    level.is_open_below = false;
   }
   append_level(on.findings, "level", on.channel, level, on.context, true);
   append_level(on.findings, "noise", on.channel, noise, on.context, false);
@@ -250,8 +268,10 @@ void append_tone(Findings& findings, const ToneAnalysis& analysis, const Reading
   for (std::size_t c = 0; c < count; ++c) {
     const std::string& channel = context.channels[first + c];
     const ToneChannel& tone = analysis.channels[c];
-    append_channel(
-        {findings, tone, channel, context, tone.has_tone && silent != static_cast<int>(c)});
+    const bool has_figures = tone.has_tone && silent != static_cast<int>(c);
+    const ToneChannel* neighbour = count == 2 ? &analysis.channels[1 - c] : nullptr;
+    if (has_figures || (neighbour && !neighbour->has_tone)) neighbour = nullptr;
+    append_channel({findings, tone, channel, context, has_figures, neighbour});
     append_tone_cautions(findings, analysis.channels[c], channel, analysis.block_s, context);
     if (analysis.channels[c].level_rms == 0) {
       append_caution(findings, "silence", "every sample is zero: nothing comes in here", channel);
