@@ -58,6 +58,19 @@ void add_own(std::vector<Component>& budget, const Chain& chain, const Scale& sc
   budget.push_back(repeatability_now("repeatability" + side, repeatability));
 }
 
+/// What divider and cable lose at one frequency but not at the other: one pole far above, so as the
+/// square of the frequency.
+void add_divider(std::vector<Component>& budget, const Chain& chain, double frequency_hz,
+                 double reference_hz, const std::string& side = "") {
+  if (!(chain.range().loss_20khz_db > 0)) return;
+  constexpr double kStated_hz = 20000;
+  const auto loss_db = [&](double hz) {
+    return chain.range().loss_20khz_db * std::pow(hz / kStated_hz, 2);
+  };
+  budget.push_back(rectangular("divider's response" + side,
+                               relative_of_db(loss_db(frequency_hz) - loss_db(reference_hz))));
+}
+
 }  // namespace
 
 std::vector<Component> volts_budget(const Chain& chain, std::size_t channel, double frequency_hz,
@@ -68,6 +81,7 @@ std::vector<Component> volts_budget(const Chain& chain, std::size_t channel, dou
   add_own(budget, chain, scale, repeatability, "");
   const double open_db = response_db(residual, channel, frequency_hz, scale.all.frequency_hz) / 2;
   budget.push_back(rectangular("sound card's response", relative_of_db(open_db)));
+  add_divider(budget, chain, frequency_hz, scale.all.frequency_hz);
   return budget;
 }
 
@@ -108,22 +122,27 @@ std::vector<Component> balance_budget(const Chain& chain, double frequency_hz,
   const double apart_db = response_db(residual, 0, frequency_hz, calibrated_hz) -
                           response_db(residual, 1, frequency_hz, calibrated_hz);
   budget.push_back(rectangular("sound card's response", relative_of_db(apart_db / 2)));
+  add_divider(budget, chain, frequency_hz, calibrated_hz, ", left");
+  add_divider(budget, chain, frequency_hz, calibrated_hz, ", right");
   return budget;
 }
 
-std::vector<Component> response_budget(const Chain& /*chain*/, std::size_t channel,
-                                       double frequency_hz, const Repeatability& at_frequency,
+std::vector<Component> response_budget(const Chain& chain, std::size_t channel, double frequency_hz,
+                                       const Repeatability& at_frequency,
                                        const Repeatability& at_reference,
                                        const SoundCardResidual* residual, double reference_hz) {
   if (!residual) return {};
   const std::optional<double> open_db = residual->response_open_db(channel, frequency_hz);
   if (!open_db) return {};
-  return {rectangular("sound card's response", relative_of_db(*open_db)),
-          type_a("repeatability of the loopback",
-                 residual->response_deviation(channel, frequency_hz, reference_hz),
-                 std::numeric_limits<double>::infinity()),
-          repeatability_now("repeatability", at_frequency),
-          repeatability_now("repeatability at the reference", at_reference)};
+  std::vector<Component> budget = {
+      rectangular("sound card's response", relative_of_db(*open_db)),
+      type_a("repeatability of the loopback",
+             residual->response_deviation(channel, frequency_hz, reference_hz),
+             std::numeric_limits<double>::infinity()),
+      repeatability_now("repeatability", at_frequency),
+      repeatability_now("repeatability at the reference", at_reference)};
+  add_divider(budget, chain, frequency_hz, reference_hz);
+  return budget;
 }
 
 double volts_correction(const Chain& chain, std::size_t channel, double frequency_hz,

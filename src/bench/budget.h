@@ -20,8 +20,9 @@ struct Repeatability {
 /// Of volts at the terminals at `frequency_hz`: meter at calibration (rectangular, the whole data
 /// sheet bound), the step of its display, repeatability at calibration, stability since, the
 /// input's unknown share of the loopback response at this frequency (rectangular, half of it either
-/// way), repeatability now. The channel must have calibrated volts. `residual`: none without a
-/// loopback.
+/// way), what divider and cable lose beyond the frequency of calibration (rectangular; no line
+/// where the profile states none), repeatability now. The channel must have calibrated volts.
+/// `residual`: none without a loopback.
 [[nodiscard]] std::vector<Component> volts_budget(const Chain& chain, std::size_t channel,
                                                   double frequency_hz,
                                                   const Repeatability& repeatability,
@@ -37,17 +38,18 @@ struct Repeatability {
                                                   const Repeatability& repeatability,
                                                   const SoundCardResidual* residual);
 
-/// Of left to right as an amplitude ratio: one meter on one range read both, so its error cancels
-/// as far as both readings were alike (the difference of both bounds stays); display steps,
-/// repeatabilities and stability of each side stay.
+/// Of left to right as an amplitude ratio: each side's divider has its own cable; one meter on one
+/// range read both, so its error cancels as far as both readings were alike (the difference of both
+/// bounds stays); display steps, repeatabilities and stability of each side stay.
 [[nodiscard]] std::vector<Component> balance_budget(const Chain& chain, double frequency_hz,
                                                     const Repeatability& left,
                                                     const Repeatability& right,
                                                     const SoundCardResidual* residual);
 
 /// Of the level at one frequency relative to that at another within a run, as an amplitude ratio:
-/// what the loopback left open, its noise, and both repeatabilities. Without a loopback the sound
-/// card's own response is unknown: no budget, an empty vector. `reference_hz`: that other one.
+/// what the loopback left open, its noise, what divider and cable lose, both repeatabilities.
+/// Without a loopback the sound card's own response is unknown: no budget, an empty vector.
+/// `reference_hz`: that other one.
 [[nodiscard]] std::vector<Component> response_budget(const Chain& chain, std::size_t channel,
                                                      double frequency_hz,
                                                      const Repeatability& at_frequency,

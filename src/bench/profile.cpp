@@ -60,10 +60,11 @@ void read_sound_card(const Section& section, Profile& profile) {
 std::vector<Range> read_ranges(const Section& root, double input_full_scale_vrms) {
   std::vector<Range> ranges;
   for (const Section& section : root.sections("range")) {
-    section.allow_only({"name", "ratio", "calibration"});
+    section.allow_only({"name", "ratio", "loss_20khz_db", "calibration"});
     Range range;
     range.name = section.text("name");
     range.ratio = section.number("ratio", {kSmallestFactor, 1e6});
+    range.loss_20khz_db = section.number_if_any("loss_20khz_db", {0, 3}).value_or(0);
     if (const auto calibration = section.section_if_any("calibration")) {
       range.calibration =
           read_scale_calibrations(*calibration, input_full_scale_vrms * range.ratio);

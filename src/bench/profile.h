@@ -17,6 +17,9 @@ struct Range {
   double ratio =
       1;  ///< nominal volts at the amplifier's terminals per volt at the sound card's input
   std::optional<ScaleCalibrations> calibration;  ///< divider and sound card together
+  /// Bound of what source resistance, cable and input capacitance lose at 20 kHz; the loopback
+  /// leaves the divider out. 0: taken as negligible.
+  double loss_20khz_db = 0;
   [[nodiscard]] bool operator==(const Range&) const = default;
 };
 

@@ -124,6 +124,9 @@ void write_ranges(Lines& lines, const std::vector<Range>& ranges) {
     lines.table("[range]");
     lines.entry("name", in_quotes(range.name));
     lines.entry("ratio", range.ratio);
+    if (range.loss_20khz_db > 0) {
+      lines.entry("loss_20khz_db", range.loss_20khz_db, "divider and cable lose at most this");
+    }
     write_scales(lines, "range.calibration", "input", range.calibration);
   }
 }

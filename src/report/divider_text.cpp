@@ -262,10 +262,11 @@ std::string divider_profile(const DividerDesign& design) {
     text += fmt::format(
         "\n[[range]]                  # R1 {} x {:.10g} ohm, R2 {:.10g} ohm; full scale {} V "
         "RMS{}\n"
-        "name = \"{}\"\nratio = {}\n",
+        "name = \"{}\"\nratio = {}\nloss_20khz_db = {:.4f}     # with {} pF; at most\n",
         range.pair.top_count, range.pair.top_each_ohm, range.pair.bottom_ohm,
         significant(range.full_scale_vrms, 3), request.is_bridged ? " a terminal" : "", range.name,
-        significant(range.ratio, 5));
+        significant(range.ratio, 5), std::ceil(range.loss_20k_db * 1e4) / 1e4,
+        short_number(request.cable_pf));
   }
   return text;
 }

@@ -213,6 +213,26 @@ TEST_CASE("volts are corrected by half of the loopback's response") {
   CHECK(volts_correction(chain, 0, 20000, nullptr) == 1);
 }
 
+TEST_CASE("what divider and cable lose grows with the square of the frequency") {
+  Profile profile = exact_profile();
+  profile.ranges.front().loss_20khz_db = 0.02;
+  const Chain chain(profile, "");
+  const SoundCardResidual residual = loopback(0, 0);
+  const double lost_db = 0.02 * (0.25 - std::pow(225.0 / 20000, 2));
+  const double expected = (std::pow(10, lost_db / 20) - 1) / std::sqrt(3.0);
+  const char* line = "divider's response";
+  CHECK(within(contribution(volts_budget(chain, 0, 10000, {}, &residual), line), expected, 1e-12));
+  CHECK(contribution(volts_budget(chain, 0, 225, {}, &residual), line) == 0);
+  CHECK(within(contribution(watts_budget(chain, 0, 10000, {}, &residual), line), 2 * expected,
+               1e-12));
+  const auto balance = balance_budget(chain, 10000, {}, {}, &residual);
+  CHECK(within(contribution(balance, "divider's response, left"), expected, 1e-12));
+  CHECK(within(contribution(balance, "divider's response, right"), expected, 1e-12));
+  const double beyond_db = 0.02 * (0.25 - std::pow(1000.0 / 20000, 2));
+  CHECK(within(contribution(response_budget(chain, 0, 10000, {}, {}, &residual), line),
+               (std::pow(10, beyond_db / 20) - 1) / std::sqrt(3.0), 1e-12));
+}
+
 TEST_CASE("no budget without a calibration") {
   Profile profile = exact_profile();
   calibration(profile).channels[1].reset();

@@ -1,12 +1,9 @@
 #include "bench/divider.h"
 
 #include <doctest/doctest.h>
-#include <sys/wait.h>
 
 #include <array>
 #include <cmath>
-#include <cstdio>
-#include <fstream>
 #include <nlohmann/json.hpp>
 #include <sstream>
 #include <stdexcept>
@@ -14,9 +11,9 @@
 
 #include "bench/profile.h"
 #include "findings/error.h"
+#include "program_run.h"
 #include "report/divider_text.h"
 #include "report/wiring_svg.h"
-#include "temporary_folder.h"
 #include "within.h"
 
 using namespace sinewright;
@@ -48,34 +45,7 @@ std::vector<DividerRequest> many_requests() {
   return all;
 }
 
-std::string text_of(const std::string& path) {
-  std::ifstream file(path);
-  std::ostringstream text;
-  text << file.rdbuf();
-  return text.str();
-}
-
-struct Outcome {
-  int code = -1;
-  std::string out, error;
-};
-
-Outcome run(const std::string& arguments) {
-  const TemporaryFolder folder;
-  const std::string command = "'" SINEWRIGHT_PROGRAM "' divider " + arguments +
-                              " < /dev/null 2> '" + (folder / "error") + "'";
-  Outcome outcome;
-  std::FILE* pipe = popen(command.c_str(), "r");
-  REQUIRE(pipe != nullptr);
-  std::array<char, 4096> buffer{};
-  while (const std::size_t count = std::fread(buffer.data(), 1, buffer.size(), pipe)) {
-    outcome.out.append(buffer.data(), count);
-  }
-  const int status = pclose(pipe);
-  outcome.code = WIFEXITED(status) ? WEXITSTATUS(status) : 1000 + WTERMSIG(status);
-  outcome.error = text_of(folder / "error");
-  return outcome;
-}
+ProgramRun run(const std::string& arguments) { return run_program("divider " + arguments); }
 
 const std::string kUsual = "--power-watts 62 --rail-volts 42 --input-full-scale-volts 2 ";
 
@@ -231,6 +201,11 @@ TEST_CASE("the profile it prints is one that reads back") {
       divider_profile(design) +
       "[load]\nresistance_ohm = 8.0\nrated_w = 100.0\n[limits]\npower_limit_w = 80.0\n";
   const Profile profile = parse_profile(text, "x");
+  for (std::size_t i = 0; i < profile.ranges.size(); ++i) {
+    // A bound, to four digits; of nothing at all where the loss is.
+    CHECK(profile.ranges[i].loss_20khz_db >= design.ranges[i].loss_20k_db);
+    CHECK(profile.ranges[i].loss_20khz_db < design.ranges[i].loss_20k_db + 1.01e-4);
+  }
   REQUIRE(profile.ranges.size() == 2);
   for (std::size_t i = 0; i < 2; ++i) {
     CHECK(profile.ranges[i].name == design.ranges[i].name);
@@ -259,17 +234,17 @@ TEST_CASE("text fits 80 columns, and warns of what kills") {
 }
 
 TEST_CASE("the command prints, writes and refuses") {
-  const Outcome plain = run(kUsual);
+  const ProgramRun plain = run(kUsual);
   CHECK(plain.code == 0);
   CHECK(plain.out.find("[[range]]") != std::string::npos);
   CHECK(run(kUsual).out == plain.out);
   const TemporaryFolder folder;
-  const Outcome files = run(kUsual + "--json --output '" + (folder / "a.svg") + "' --output '" +
-                            (folder / "a.txt") + "'");
+  const ProgramRun files = run(kUsual + "--json --output '" + (folder / "a.svg") + "' --output '" +
+                               (folder / "a.txt") + "'");
   CHECK(files.code == 0);
   CHECK(nlohmann::json::parse(files.out).at("ranges").size() == 2);
-  CHECK(text_of(folder / "a.svg").starts_with("<svg "));
-  CHECK(text_of(folder / "a.txt") == plain.out);
+  CHECK(contents_of(folder / "a.svg").starts_with("<svg "));
+  CHECK(contents_of(folder / "a.txt") == plain.out);
 
   struct Row {
     std::string arguments, names;
@@ -287,7 +262,7 @@ TEST_CASE("the command prints, writes and refuses") {
   };
   for (const Row& row : rows) {
     CAPTURE(row.arguments);
-    const Outcome outcome = run(row.arguments);
+    const ProgramRun outcome = run(row.arguments);
     CAPTURE(outcome.error);
     CHECK(outcome.code == 2);
     CHECK(outcome.out.empty());

@@ -39,6 +39,7 @@ class RandomProfile {
     double ratio = real(1e3, 1e6);
     for (int i = whole(1, 4); i > 0; --i, ratio *= real(0.01, 0.99)) {
       Range range{text(1) + std::to_string(i), ratio, {}};
+      if (coin()) range.loss_20khz_db = real(0, 3);
       if (coin()) range.calibration = scales(made.input_full_scale_vrms * ratio);
       made.ranges.push_back(range);
     }
@@ -93,6 +94,7 @@ class RandomProfile {
     ScaleCalibrations made;
     made.date = date();
     made.device = text(1);
+    if (coin()) made.sample_rate_hz = real(8000, 768000);
     made.frequency_hz = real(0.1, 400000);
     made.drive_dbfs = real(-200, 0);
     made.is_through_unit = real(0, 1) > 0.5;
@@ -127,6 +129,7 @@ class RandomProfile {
     Loopback made;
     made.date = date();
     made.device = text(1);
+    if (coin()) made.sample_rate_hz = real(8000, 768000);
     made.band_low_hz = real(1, 1000);
     made.band_high_hz = real(1001, 400000);
     made.silent_noise_dbfs = {real(-400, 10), real(-400, 10)};

@@ -118,6 +118,13 @@ std::string error_of(const std::string& text) {
 
 constexpr double kRounding = 1e-12;  // a handful of double operations near 1 to 100
 
+TEST_CASE("a range may state what divider and cable lose; without, nothing") {
+  const Profile profile =
+      parse_profile(with("ratio = 34.0", "ratio = 34.0\nloss_20khz_db = 0.012"), "bench.toml");
+  CHECK(profile.ranges[0].loss_20khz_db == 0.012);
+  CHECK(profile.ranges[1].loss_20khz_db == 0);
+}
+
 TEST_CASE("a profile is read whole, ranges by falling ratio") {
   const Profile profile = parse_profile(kGood, "bench.toml");
   CHECK(profile.name == "bench");
