@@ -2,12 +2,14 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <array>
 #include <cmath>
 #include <numbers>
 #include <optional>
 
 #include "bench/budget.h"
+#include "bench/distortion_budget.h"
 #include "dsp/units.h"
 #include "report/numbers.h"
 
@@ -94,25 +96,28 @@ std::string render_distortion(const Chain& chain, std::size_t channel, const Bud
   const OperatingPoint at{point.frequency_hz, chain.dbfs_of_volts(volts, channel), std::nullopt};
   const double thd = point.thd_percent / 100;
   const std::vector<MeasuredHarmonic> harmonics = equal_harmonics(thd);
-  std::vector<Component> components;
-  for (const MeasuredHarmonic& harmonic : harmonics) {
-    const ResidualBound bound = residual.harmonic(channel, harmonic.order, at);
-    components.push_back(arcsine(fmt::format("sound card's harmonic {}", harmonic.order),
-                                 bound.typical / thd, harmonic.ratio / thd));
-  }
-  const Limited limited = limit_thd(harmonics, residual, channel, at);
+  // The same budgets as a reading has, its own spread apart: that is known when it is read.
+  const auto render = [&](const std::string& what, const Limited& limited) {
+    const std::vector<Component> budget =
+        distortion_budget(limited, harmonics, residual, channel, at, 0);
+    const double open = harmonics_response(harmonics, residual, channel, at);
+    return render_budget(fmt::format("{} at {} W, {} (second and third harmonic alike)", what,
+                                     short_number(point.watts), kSides[channel]),
+                         budget, 20, style) +
+           fmt::format("  the unit's own lies between {} and {} %{}\n",
+                       significant(100 * limited.interval.low * std::max(0.0, 1 - open), 3),
+                       significant(100 * limited.interval.high * (1 + open), 3),
+                       limited.is_sound_card ? ": the sound card limits it" : "");
+  };
+  // THD+N: of these harmonics and the most noise that the sound card adds.
+  const double fundamental_rms = rms_of_dbfs(at.input_dbfs);
   const double noise_rms = std::sqrt(residual.noise(channel, at).most_ms);
-  std::string text = render_budget(
-      fmt::format("THD of {} % at {} W, {} (second and third harmonic alike)",
-                  short_number(point.thd_percent), short_number(point.watts), kSides[channel]),
-      components, 20, style);
-  text += fmt::format("  the unit's own lies between {} and {} %{}\n",
-                      significant(100 * limited.interval.low, 3),
-                      significant(100 * limited.interval.high, 3),
-                      limited.is_sound_card ? ": the sound card limits it" : "");
-  text += fmt::format("  the sound card's noise there is {} % THD+N\n",
-                      significant(100 * noise_rms / rms_of_dbfs(at.input_dbfs), 2));
-  return text;
+  const NoiseMeasured noise{fundamental_rms, noise_rms, 0};
+  const std::string thd_text = fmt::format("THD of {} %", short_number(point.thd_percent));
+  return render(thd_text, limit_thd(harmonics, residual, channel, at)) + "\n" +
+         render("THD+N of the same", limit_thd_n(harmonics, noise, residual, channel, at)) +
+         fmt::format("  the sound card's noise there is {} % THD+N\n",
+                     significant(100 * noise_rms / fundamental_rms, 2));
 }
 
 }  // namespace
