@@ -245,7 +245,7 @@ TEST_CASE("the noise of a silent channel has the output's at its neighbour's gai
   ReadingContext context = context_with_loopback();
   const ToneChannel left = tone_of(rms_of_dbfs(-10), 1e-4);
   ToneChannel right = tone_of(1e-6, 1e-4);
-  right.level_rms = 1e-4;
+  right.level_rms = 2e-4;
   SUBCASE("20 dB more than the loop") {
     context.drive_dbfs = -30;
     const Findings findings = findings_of(left, right, context);
@@ -266,6 +266,10 @@ TEST_CASE("the noise of a silent channel has the output's at its neighbour's gai
     CHECK(noise.interval->low == 0);
     CHECK(noise.note == kOutputNoiseNote);
     CHECK_FALSE(reading_of(findings, "noise", "left", Unit::kVolt).note == kOutputNoiseNote);
+    // What comes over from the other channel is no noise: 2e-4 of it, 1e-4 of noise.
+    const Reading& level = reading_of(findings, "level", "right", Unit::kVolt);
+    REQUIRE(level.interval);
+    CHECK(within(level.interval->low / (kVoltsPerRms * std::sqrt(3e-8)), 1, 0.011));
   }
 }
 
