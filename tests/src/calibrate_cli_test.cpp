@@ -73,7 +73,7 @@ TEST_CASE("calibrate: every step on drawn parts, without a person") {
   REQUIRE(profile.load.calibration);
   REQUIRE(profile.output_calibration);
   REQUIRE(profile.loopback);
-  // Not all 60: at -1 dBFS these parts may clip the input.
+  // Not all 66: at -1 dBFS these parts may clip the input.
   CHECK(profile.loopback->tones.size() >= 50);
   CHECK(profile.loopback->input_noise_dbfs);
   CHECK(profile.loopback->output_tones.size() == 20);
@@ -114,9 +114,17 @@ TEST_CASE("calibrate start: refuses to overwrite, and what makes no bench") {
   refuses(" --range high", "NAME=RATIO");
   refuses(kStart + " --range high=3", "twice");
   refuses(kStart + " --load-seconds 10", "go together");
+  refuses(kStart + " --load-seconds 10 --load-continuous-watts 150", "must be less than");
   std::string limit = kStart;
   refuses(limit.replace(limit.find("--limit-watts 90"), 16, "--limit-watts 200"), "above the 150");
   check_refused(run_program("calibrate start" + kStart), 2, "--bench");
+  std::string turned = kStart;
+  turned.replace(turned.find(" --range high=20 --range low=1"), 30,
+                 " --range low=1 --range high=20");
+  const ProgramRun run = run_program("calibrate start --bench '" + other + "'" + turned);
+  CAPTURE(run.error);
+  REQUIRE(run.code == 0);
+  CHECK(read_profile(other).ranges.front().name == "high");
 }
 
 TEST_CASE("calibrate: a script states every answer") {
@@ -154,6 +162,8 @@ TEST_CASE("calibrate: nonsense and missing answers are refused, and nothing is w
       " --meter-percent 0.5 --meter-digits 2 --meter-resolution-ohm 0.01 --left 8.1 --right 8.1", 5,
       "--confirmed");
   refuses("load", kSimulated + " --load-watts 10", 2, "power limit");
+  refuses("load", kSimulated + " --load-seconds 10 --load-continuous-watts 150", 2,
+          "must be less than");
   CHECK(run_program("calibrate input" + kSimulated).code == 2);
   CHECK(run_program("calibrate").code == 2);
   CHECK(run_program("calibrate frobnicate").code == 2);

@@ -258,6 +258,35 @@ TEST_CASE("output: volts at full scale are the true ones") {
   }
 }
 
+TEST_CASE("output: what is not heard at -40 dBFS is not played louder") {
+  const auto highest_with = [](Wiring truly, std::array<double, 2> factor) {
+    BenchRun run("as-left");
+    run.bench().set_volume_db(-120);
+    Hand hand(run.bench());
+    hand.on_wiring = [&](Wiring) { run.bench().set_wiring(truly); };
+    run.watched->change = [factor](double& left, double& right) {
+      left *= factor[0];
+      right *= factor[1];
+    };
+    ScriptedProgress progress;
+    CHECK(code_of([&] {
+            (void)calibrate_output(*run.session, CalibrationTone{}, kVoltmeter, hand, progress);
+          }) == ExitCode::kRefused);
+    return run.journal.highest_played();
+  };
+  constexpr double kWhisper = 0.0101;  // -40 dBFS
+  CHECK(highest_with(Wiring::kTerminated, {1, 1}) <= kWhisper);
+  CHECK(highest_with(Wiring::kDividerTop, {1, 0}) <= kWhisper);
+}
+
+TEST_CASE("calibrations: the sample rate is kept") {
+  BenchRun run("as-left");
+  Hand hand(run.bench());
+  ScriptedProgress progress;
+  CHECK(calibrate_output(*run.session, CalibrationTone{}, kVoltmeter, hand, progress)
+            .sample_rate_hz == 48000);
+}
+
 TEST_CASE("load: ohms less the leads") {
   const Scenario scenario = with_parts(7);
   BenchRun run(scenario);

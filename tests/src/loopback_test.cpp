@@ -1,6 +1,7 @@
 // The sound card by itself, against the closed form of its two curves and its noise.
 #include <doctest/doctest.h>
 
+#include <algorithm>
 #include <cmath>
 #include <complex>
 
@@ -8,6 +9,7 @@
 #include "bench_run.h"
 #include "device/bench_parts.h"
 #include "measure/calibrate.h"
+#include "measure/loopback_plan.h"
 #include "within.h"
 
 namespace sinewright {
@@ -123,9 +125,9 @@ TEST_CASE("loopback: declining the terminated input leaves it open") {
 }
 
 TEST_CASE("loopback: nothing back, and a unit in the way, are refused") {
-  const auto code_with = [](Wiring truly) {
+  const auto code_with = [](Wiring truly, double volume_db = 0) {
     BenchRun run("as-left");
-    run.bench().set_volume_db(0);
+    run.bench().set_volume_db(volume_db);
     run.bench().set_wiring(truly);
     ScriptedOperator person;
     ScriptedProgress progress;
@@ -136,6 +138,81 @@ TEST_CASE("loopback: nothing back, and a unit in the way, are refused") {
   };
   CHECK(code_with(Wiring::kTerminated) == ExitCode::kRefused);
   CHECK(code_with(Wiring::kDividerTop) == ExitCode::kRefused);  // 26 dB down
+  // 43.5 dB of gain less the divider's 26 dB: -10 dB in all, as a cable between odd full scales.
+  CHECK(code_with(Wiring::kUnit, -27.5) == ExitCode::kRefused);
+}
+
+TEST_CASE("loopback: what changes its gain on the way up is refused at the level where it does") {
+  const auto refused_with = [](double limit) {
+    BenchRun run("as-left");
+    run.watched->change = [limit](double& left, double& right) {
+      left = std::clamp(left, -limit, limit);
+      right = std::clamp(right, -limit, limit);
+    };
+    CHECK(code_of([&] { (void)loopback_of(run, brief()); }) == ExitCode::kRefused);
+    return run.journal.highest_played();
+  };
+  CHECK(within(refused_with(0.05), 0.1, 0.001));    // -4.3 dB at -20 dBFS: more than 1.5 times
+  CHECK(within(refused_with(0.075), 0.1, 0.001));   // -1.4 dB: within that, but bent
+  CHECK(within(refused_with(0.6), 0.8913, 0.001));  // at the top
+}
+
+TEST_CASE("loopback: the first tone is repeated, and must not have moved") {
+  struct Drift final : Progress {
+    Drift(BenchRun& told, double factor) : run(told), factor_at_end(factor) {}
+    void report(double, const std::string& text) override {
+      if (text != "the first tone again") return;
+      run.watched->change = [this](double&, double& right) { right *= factor_at_end; };
+    }
+    [[nodiscard]] bool is_cancelled() const override { return false; }
+    BenchRun& run;
+    double factor_at_end;
+  };
+  const auto code_with = [](double factor) {
+    BenchRun run("as-left");
+    ScriptedOperator person;
+    person.on_wiring = [&run](Wiring wiring) { run.bench().set_wiring(wiring); };
+    Drift drift(run, factor);
+    LoopbackSettings settings = brief();
+    settings.reads_terminated = settings.reads_through_divider = false;
+    settings.silent_s = 0.5;
+    return code_of([&] { (void)calibrate_loopback(*run.session, settings, person, drift); });
+  };
+  CHECK(code_with(1.02) == ExitCode::kRefused);
+  CHECK(code_with(0.98) == ExitCode::kRefused);
+  CHECK(code_with(1.001) == std::nullopt);
+}
+
+TEST_CASE("loopback: its usual frequencies end where a response ends, at any rate") {
+  const auto usual = [](double rate_hz) { return loopback_frequencies_hz({}, {rate_hz}); };
+  for (const double rate_hz : {44100., 48000., 88200., 96000., 192000.}) {
+    CAPTURE(rate_hz);
+    const std::vector<double> frequencies_hz = usual(rate_hz);
+    CHECK(frequencies_hz.front() == 20);
+    CHECK(frequencies_hz.back() == 0.45 * rate_hz);
+    CHECK(std::is_sorted(frequencies_hz.begin(), frequencies_hz.end()));
+  }
+  CHECK(usual(44100).size() == 10);  // 20 kHz is above its end
+  CHECK(usual(48000).size() == 11);
+  CHECK(usual(96000)[10] == 30000);
+  LoopbackSettings told;
+  told.frequencies_hz = {997, 20000, 30000};
+  CHECK(loopback_frequencies_hz(told, {48000}) == std::vector<double>{997, 20000});
+}
+
+TEST_CASE("loopback: the highest usual frequency is read") {
+  BenchRun run("as-left");
+  LoopbackSettings settings;
+  settings.drives_dbfs = {-12};
+  settings.step_s = 0.2;
+  settings.silent_s = 0.5;
+  settings.reads_terminated = settings.reads_through_divider = false;
+  const Loopback found = loopback_of(run, settings);
+  REQUIRE(found.tones.size() == 11);
+  CHECK(found.tones.back().frequency_hz == 21600);
+  // Its filters take a little there, by design below 1 dB.
+  CHECK(within(found.tones.back().channels[0].level_dbfs, -12, 1));
+  CHECK(found.sample_rate_hz == 48000);
 }
 
 TEST_CASE(
