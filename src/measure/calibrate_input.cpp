@@ -70,6 +70,17 @@ std::string meter_text(const char* where, std::size_t channel, double frequency_
       kTipHint, where, side_name(channel), frequency_hz);
 }
 
+void refuse_coarse_meter(const char* step, const MeterAccuracy& meter, double reading_v) {
+  constexpr double kCoarsest = 0.1;  // of the reading
+  const double bound = meter.half_width(reading_v) / reading_v;
+  if (bound <= kCoarsest) return;
+  refuse_step(step,
+              fmt::format("{:g} V on a meter of +-({:g} % + {:g} digits of {:g} V) may be off by "
+                          "{:.0f} %: choose the meter's lowest range that holds it, and give "
+                          "its resolution",
+                          reading_v, meter.percent, meter.digits, meter.resolution, 100 * bound));
+}
+
 void require_chain(const Session& session, const char* step, const CalibrationTone& tone) {
   if (!session.chain()) {
     throw Error(ExitCode::kUsage,
@@ -213,6 +224,14 @@ ScaleCalibrations calibrate_input(Session& session, const InputCalibrationSettin
     const char* where = is_at_unit ? "to the unit's terminals" : "to the divider's top";
     meter_v[c] = read_meter(session, kInput, point, meter_text(where, c, tone.frequency_hz), person,
                             progress);
+    if (!meter_v[c]) continue;
+    // At once, before the other channel is asked for.
+    refuse_coarse_meter(kInput, settings.meter, *meter_v[c]);
+    const double rms = is_at_unit ? before.level_rms[c] : before.fundamental_rms[c];
+    check_against_nominal(
+        kInput, fmt::format("{}'s full scale on range {}", side_name(c), chain.range().name),
+        *meter_v[c] / amplitude_ratio_of_db(dbfs_of_rms(rms)),
+        chain.profile().input_full_scale_vrms * chain.range().ratio, "V", kMeterCauses);
   }
   const SteadyLevel after = read_level(session, tone.frequency_hz, tone.duration_s / 2);
   check_looks(before, after, session.channels());
@@ -230,10 +249,6 @@ ScaleCalibrations calibrate_input(Session& session, const InputCalibrationSettin
     found.level_dbfs = dbfs_of_rms(rms);
     found.full_scale_vrms = found.meter_v / amplitude_ratio_of_db(found.level_dbfs);
     found.repeatability = level.deviation[c];
-    check_against_nominal(
-        kInput, fmt::format("{}'s full scale on range {}", side_name(c), chain.range().name),
-        found.full_scale_vrms, chain.profile().input_full_scale_vrms * chain.range().ratio, "V",
-        kMeterCauses);
     calibrations.channels[c] = found;
   }
   require_any(calibrations, kInput);

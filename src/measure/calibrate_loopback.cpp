@@ -36,6 +36,10 @@ constexpr double kHowl_rms = 0.75;
 /// 1000 harmonics fewer than one is noise.
 constexpr double kSeen = 5;
 constexpr double kNothing_dbfs = -200;
+/// A loop without a converter in it has harmonics of rounding alone, a thousand of a low tone; what
+/// is fainter or higher than this limits no reading by itself, and counts with the floor.
+constexpr double kFaintestKept_dbc = -160;
+constexpr int kHighestKeptOrder = 100;
 constexpr double kStrangeAttenuation_db = 3;
 /// The faint tone may come back this loud through the divider; nothing but an amplifier exceeds it.
 constexpr double kDividedGuard_dbfs = -35;
@@ -164,8 +168,13 @@ LoopbackTone::Channel channel_of(const ToneChannel& tone) {
       continue;
     }
     const double unbiased = std::sqrt(std::max(harmonic.power_ratio, 0.0));
+    const double level_dbc = db_of_amplitude_ratio(unbiased);
+    if (harmonic.order > kHighestKeptOrder || level_dbc < kFaintestKept_dbc) {
+      floor = std::max(floor, unbiased);
+      continue;
+    }
     channel.harmonics.push_back(
-        {harmonic.order, db_of_amplitude_ratio(unbiased), std::arg(harmonic.ratio) * 360 / kTwoPi});
+        {harmonic.order, level_dbc, std::arg(harmonic.ratio) * 360 / kTwoPi});
   }
   channel.floor_dbc = floor > 0 ? std::max(-200.0, db_of_amplitude_ratio(floor)) : -200;
   return channel;
