@@ -1,8 +1,8 @@
 // The signals of `sinewright tone`, with soft ends.
 //
 // They do not go through measure/drive.h: it plays single tones whose watts it reads, and `tone`
-// opens no input, plays noise and two tones as well, and knows no watts. It says so where a bench
-// profile is named.
+// opens no input, plays noise and two tones as well, and knows no watts. It says so, and where a
+// bench profile is named plays above -40 dBFS only after the checklist.
 #pragma once
 
 #include <cstdint>

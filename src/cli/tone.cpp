@@ -3,6 +3,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 #include <memory>
 
 #include "cli/bench_setup.h"
@@ -22,6 +23,8 @@ constexpr double kWrittenDuration_s = 10;
 constexpr double kDefaultRate_hz = 48000;
 constexpr double kChunk_s = 0.02;
 constexpr int kChannels = 2;
+// With the volume at its usual place a whisper; what calibrations begin with.
+constexpr double kUnconfirmed_dbfs = -40;
 
 struct ToneOptions {
   TestSignalSettings signal;
@@ -31,6 +34,7 @@ struct ToneOptions {
   int seed = 1;
   std::optional<double> duration_s;
   std::string path;
+  bool is_confirmed = false;
   BenchOptions bench;
 };
 
@@ -77,16 +81,37 @@ int write_signal(const ToneOptions& options) {
   return 0;
 }
 
+/// Of two tones together.
+double highest_dbfs(const TestSignalSettings& signal) {
+  if (signal.is_silent) return -std::numeric_limits<double>::infinity();
+  const bool is_noise = signal.is_white || signal.is_pink;
+  const double tones = is_noise ? 1 : static_cast<double>(signal.frequencies_hz.size());
+  return signal.level_dbfs + db_of_power_ratio(tones);
+}
+
+/// A bench profile says that an amplifier hangs on the output; no input is read that would tell
+/// what it makes of the tone.
+void check_level_at_bench(const ToneOptions& options) {
+  if (options.is_confirmed || highest_dbfs(options.signal) <= kUnconfirmed_dbfs) return;
+  throw Error(ExitCode::kRefused,
+              fmt::format("tone --level {:g} --bench: hears no input and cuts nothing, so above "
+                          "{:g} dBFS it plays only after the checklist in docs/safety.md; give "
+                          "--confirmed then, or a lower --level",
+                          options.signal.level_dbfs, kUnconfirmed_dbfs));
+}
+
 int play_signal(const ToneOptions& options) {
   const std::optional<Chain> chain = chain_of(options.bench);
+  if (chain) check_level_at_bench(options);
   const double rate_hz = rate_of(options.bench, chain);
   auto inner = make_test_signal(options.signal, SampleRate{rate_hz});
   const OpenedStream opened = open_stream_of(options.bench, chain, Devices::kOutput);
   Stream& stream = *opened.stream;
   warn_of_shared_output(stream);
-  if (chain) {
-    print_error("sinewright: tone reads no input: it knows no watts and cuts nothing; start low\n");
-  }
+  print_error(
+      chain ? "sinewright: tone reads no input: it knows no watts and cuts nothing; start low\n"
+            : "sinewright: no bench profile: watts are not known and nothing is cut; start "
+              "low\n");
   const auto signal = std::make_shared<FadedSignal>(std::move(inner), stream.sample_rate(),
                                                     options.duration_s, mask_of(options.channels));
   stream.play(signal);
@@ -157,6 +182,9 @@ void add_tone_command(CLI::App& app, Job& job) {
       ->type_name("FILE");
   add_choice(*command, "--format", options->format, {"int16", "int24", "float32", "float64"},
              "of the samples written, int24 by default; integers with dither");
+  command->add_flag("--confirmed", options->is_confirmed,
+                    "the checklist of docs/safety.md was gone through: with --bench more than -40 "
+                    "dBFS may be played");
   add_bench_options(*command, options->bench, Devices::kOutput);
   add_example(*command,
               "sinewright tone --frequency 997 --level -20 --duration 5 --write tone.wav");
