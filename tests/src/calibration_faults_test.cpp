@@ -84,7 +84,7 @@ const std::vector<Step>& steps() {
        [](Session& session, Operator& person, Progress& progress) {
          return is_whole(calibrate_output(session, brief_tone(), kMeter, person, progress));
        },
-       watts_of_dbfs(-3 - 26.02 + 8), 997, 95, kWhisper},
+       watts_of_dbfs(-3 - 26.02 + 8), 997, 165, kWhisper},
       {"loopback", kWire,
        [](Session& session, Operator& person, Progress& progress) {
          LoopbackSettings settings;
@@ -96,7 +96,7 @@ const std::vector<Step>& steps() {
          const Loopback found = calibrate_loopback(session, settings, person, progress);
          return !found.tones.empty();  // levels that clip are left out
        },
-       looped_watts(kBlock * 0.75), 997, 220, kWhisper},
+       looped_watts(kBlock * 0.75), 997, 400, kWhisper},
       {"check", kDivider,
        [](Session& session, Operator& person, Progress& progress) {
          return check(false, session, person, progress);
