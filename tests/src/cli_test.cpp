@@ -1,11 +1,8 @@
 // The program as people and scripts run it: exit codes, one-line errors, machine output, Ctrl-C.
 #include <doctest/doctest.h>
-#include <sys/wait.h>
 
 #include <algorithm>
-#include <array>
 #include <cmath>
-#include <cstdio>
 #include <filesystem>
 #include <fstream>
 #include <limits>
@@ -16,7 +13,7 @@
 #include <vector>
 
 #include "device/recording.h"
-#include "temporary_folder.h"
+#include "program_run.h"
 
 namespace sinewright {
 namespace {
@@ -26,44 +23,8 @@ const std::string kProfile = " --bench " + kSource + "/calibration/simulated-ben
 const std::string kSimulated =
     " --simulate " + kSource + "/calibration/larkfield-lr62-as-left.toml --simulated-volume -21";
 
-struct Outcome {
-  int code = -1;
-  std::string out;
-  std::string error;
-
-  [[nodiscard]] bool has_error(const std::string& part) const {
-    return error.find(part) != std::string::npos;
-  }
-};
-
-std::string contents_of(const std::string& path) {
-  std::ifstream file(path, std::ios::binary);
-  std::ostringstream text;
-  text << file.rdbuf();
-  return text.str();
-}
-
-/// Runs `command` in a shell, with "$P" standing for the program and no terminal on its stdin.
-Outcome run_shell(const std::string& command) {
-  const TemporaryFolder folder;
-  const std::string whole = "P='" SINEWRIGHT_PROGRAM "'; export P; (" + command +
-                            ") < /dev/null 2> '" + (folder / "error") + "'";
-  Outcome outcome;
-  std::FILE* pipe = popen(whole.c_str(), "r");
-  REQUIRE(pipe != nullptr);
-  std::array<char, 4096> buffer{};
-  while (const std::size_t count = std::fread(buffer.data(), 1, buffer.size(), pipe)) {
-    outcome.out.append(buffer.data(), count);
-  }
-  const int status = pclose(pipe);
-  outcome.code = WIFEXITED(status) ? WEXITSTATUS(status) : 1000 + WTERMSIG(status);
-  outcome.error = contents_of(folder / "error");
-  return outcome;
-}
-
-Outcome run(const std::string& arguments) { return run_shell("\"$P\" " + arguments); }
-
-void check_is_one_line(const std::string& error) {
+void check_is_one_line(const std::string& all) {
+  const std::string error = without_watts_warning(all);
   CAPTURE(error);
   CHECK(error.starts_with("sinewright: "));
   CHECK(std::count(error.begin(), error.end(), '\n') == 1);
@@ -94,7 +55,7 @@ void write_text(const std::string& path, const std::string& text) {
 }
 
 nlohmann::json analyzed(const std::string& path) {
-  const Outcome outcome = run("analyze --json '" + path + "'");
+  const ProgramRun outcome = run_program("analyze --json '" + path + "'");
   CAPTURE(outcome.error);
   CHECK(outcome.code == 0);
   return nlohmann::json::parse(outcome.out).at("recordings").at(0);
@@ -154,7 +115,7 @@ TEST_CASE("wrong usage is one line with exit code 2") {
   };
   for (const Row& row : rows) {
     CAPTURE(row.arguments);
-    const Outcome outcome = run(row.arguments);
+    const ProgramRun outcome = run_program(row.arguments);
     CHECK(outcome.code == 2);
     CHECK(outcome.out.empty());
     CAPTURE(outcome.error);
@@ -164,9 +125,9 @@ TEST_CASE("wrong usage is one line with exit code 2") {
 }
 
 TEST_CASE("a missing profile or scenario is bad input, a missing device is exit code 4") {
-  CHECK(run("measure --bench nowhere.toml" + kSimulated).code == 3);
-  CHECK(run("measure --simulate nowhere.toml").code == 3);
-  const Outcome outcome = run("measure --input 'no such device at all'");
+  CHECK(run_program("measure --bench nowhere.toml" + kSimulated).code == 3);
+  CHECK(run_program("measure --simulate nowhere.toml").code == 3);
+  const ProgramRun outcome = run_program("measure --input 'no such device at all'");
   CHECK(outcome.code == 4);
   check_is_one_line(outcome.error);
 }
@@ -176,7 +137,7 @@ TEST_CASE("what is unsafe, or needs a person who is not there, is refused") {
        {"response --limiter in" + kSimulated, "power --limiter in" + kProfile + kSimulated,
         "power" + kProfile, std::string("noise")}) {
     CAPTURE(arguments);
-    const Outcome outcome = run(arguments);
+    const ProgramRun outcome = run_program(arguments);
     CHECK(outcome.code == 5);
     check_is_one_line(outcome.error);
   }
@@ -194,7 +155,8 @@ TEST_CASE("recordings that are none give one error each and stop nothing") {
   write_text(folder / "corrupt.wav", corrupt);
   const std::string path = folder.path().string();
 
-  const Outcome outcome = run("analyze --json '" + path + "' '" + path + "/missing.wav'");
+  const ProgramRun outcome =
+      run_program("analyze --json '" + path + "' '" + path + "/missing.wav'");
   CHECK(outcome.code == 3);
   const auto recordings = nlohmann::json::parse(outcome.out).at("recordings");
   REQUIRE(recordings.size() == 6);
@@ -231,13 +193,13 @@ TEST_CASE("odd but valid recordings never end in a crash or a number that is non
   for (const auto& entry : std::filesystem::directory_iterator(folder.path())) {
     const std::string path = entry.path().string();
     CAPTURE(path);
-    const Outcome outcome = run("analyze --json '" + path + "'");
+    const ProgramRun outcome = run_program("analyze --json '" + path + "'");
     CAPTURE(outcome.error);
     CHECK(outcome.code == 0);
     const auto document = nlohmann::json::parse(outcome.out);
     CHECK(document.at("recordings").size() == 1);
-    CHECK(run("analyze '" + path + "'").code == 0);
-    CHECK(run("analyze --details '" + path + "'").code == 0);
+    CHECK(run_program("analyze '" + path + "'").code == 0);
+    CHECK(run_program("analyze --details '" + path + "'").code == 0);
   }
   CHECK(has_caution(analyzed(folder / "nan.wav"), "not_finite"));
   CHECK(has_caution(analyzed(folder / "infinite.wav"), "not_finite"));
@@ -259,14 +221,14 @@ TEST_CASE("JSON of every command satisfies the schema") {
   std::string files;
   for (std::size_t i = 0; i < commands.size(); ++i) {
     CAPTURE(commands[i]);
-    const Outcome outcome = run(commands[i]);
+    const ProgramRun outcome = run_program(commands[i]);
     CAPTURE(outcome.error);
     CHECK(outcome.code == (commands[i].starts_with("analyze") ? 3 : 0));
     const std::string file = folder / (std::to_string(i) + ".json");
     write_text(file, outcome.out);
     files += " '" + file + "'";
   }
-  const Outcome checked =
+  const ProgramRun checked =
       run_shell("python3 '" + kSource + "/tests/reference/check_results.py'" + files);
   CAPTURE(checked.out);
   CAPTURE(checked.error);
@@ -274,7 +236,7 @@ TEST_CASE("JSON of every command satisfies the schema") {
 }
 
 TEST_CASE("readings that follow one another are a JSON object a line") {
-  const Outcome outcome = run("measure --frequency 997 --count 3 --json" + kSimulated);
+  const ProgramRun outcome = run_program("measure --frequency 997 --count 3 --json" + kSimulated);
   CHECK(outcome.code == 0);
   std::istringstream lines(outcome.out);
   int count = 0;
@@ -288,7 +250,7 @@ TEST_CASE("Ctrl-C keeps the finished points") {
   const TemporaryFolder folder;
   const std::string file = folder / "kept.json";
   // Real time: 31 points take about 8 s; after 4 s some are done and some are not.
-  const Outcome outcome = run_shell(
+  const ProgramRun outcome = run_shell(
       "timeout --preserve-status -s INT 4 \"$P\" response --confirmed --real-time --json --output "
       "'" +
       file + "'" + kProfile + kSimulated);
@@ -303,11 +265,11 @@ TEST_CASE("Ctrl-C keeps the finished points") {
 }
 
 TEST_CASE("a closed pipe and a full disk are failures, not silence") {
-  const Outcome closed =
+  const ProgramRun closed =
       run_shell("\"$P\" measure --count 50 --frequency 997" + kSimulated + " | head -n 1");
   CHECK(closed.has_error("output closed"));
   if (std::filesystem::exists("/dev/full")) {
-    const Outcome full = run("measure" + kSimulated + " > /dev/full");
+    const ProgramRun full = run_program("measure" + kSimulated + " > /dev/full");
     CHECK(full.code == 1);
     check_is_one_line(full.error);
   }
@@ -316,7 +278,9 @@ TEST_CASE("a closed pipe and a full disk are failures, not silence") {
 TEST_CASE("a tone that was written reads back as it was asked for") {
   const TemporaryFolder folder;
   const std::string path = folder / "tone.wav";
-  CHECK(run("tone --frequency 1234.5 --level -12 --duration 2 --write '" + path + "'").code == 0);
+  CHECK(
+      run_program("tone --frequency 1234.5 --level -12 --duration 2 --write '" + path + "'").code ==
+      0);
   const auto recording = analyzed(path);
   bool has_frequency = false;
   for (const auto& reading : recording.at("findings").at(0).at("readings")) {
@@ -337,11 +301,38 @@ TEST_CASE("each command has help with an example") {
   for (const std::string command :
        {"devices", "tone", "measure", "response", "power", "noise", "analyze", "truth"}) {
     CAPTURE(command);
-    const Outcome outcome = run(command + " --help");
+    const ProgramRun outcome = run_program(command + " --help");
     CHECK(outcome.code == 0);
     CHECK(outcome.out.find("Example:\n  sinewright " + command) != std::string::npos);
   }
-  CHECK(run("--version").out.starts_with("sinewright "));
+  CHECK(run_program("--version").out.starts_with("sinewright "));
+}
+
+TEST_CASE("tone at a bench: above -40 dBFS only once the checklist is confirmed") {
+  const std::string at_bench = "tone --duration 0.1" + kProfile + kSimulated;
+  for (const char* loud : {" --level -39", " --noise pink --level -20", "",
+                           " --level -42 --frequency 60 --frequency 7000"}) {
+    CAPTURE(loud);
+    const ProgramRun outcome = run_program(at_bench + loud);
+    CHECK(outcome.code == 5);
+    check_is_one_line(outcome.error);
+    CHECK(outcome.has_error("docs/safety.md"));
+    CHECK(outcome.has_error("--confirmed"));
+    CHECK(run_program(at_bench + loud + " --confirmed").code == 0);
+  }
+  CHECK(run_program(at_bench + " --level -40").code == 0);
+  CHECK(run_program(at_bench + " --silence").code == 0);
+  // A file drives nothing.
+  const TemporaryFolder folder;
+  const std::string path = folder / "tone.wav";
+  CHECK(run_program("tone --level -3 --duration 0.1" + kProfile + " --write '" + path + "'").code ==
+        0);
+}
+
+TEST_CASE("tone without a profile plays, and says that nothing is known") {
+  const ProgramRun outcome = run_program("tone --level -20 --duration 0.1" + kSimulated);
+  CHECK(outcome.code == 0);
+  CHECK(outcome.has_error("no bench profile"));
 }
 
 }  // namespace sinewright

@@ -18,6 +18,10 @@ struct ProgramRun {
   int code = -1;
   std::string out;
   std::string error;
+
+  [[nodiscard]] bool has_error(const std::string& part) const {
+    return error.find(part) != std::string::npos;
+  }
 };
 
 inline std::string contents_of(const std::string& path) {
@@ -25,6 +29,18 @@ inline std::string contents_of(const std::string& path) {
   std::ostringstream text;
   text << file.rdbuf();
   return text.str();
+}
+
+/// What the program said on stderr, less the line that warns of watts unknown or nominal.
+inline std::string without_watts_warning(const std::string& error) {
+  std::istringstream lines(error);
+  std::string kept;
+  for (std::string line; std::getline(lines, line);) {
+    if (line.find("watts are not known") != std::string::npos) continue;
+    if (line.find("so is every limit in watts") != std::string::npos) continue;
+    kept += line + "\n";
+  }
+  return kept;
 }
 
 /// `command` in a shell, with "$P" standing for the program and no terminal on its stdin.
