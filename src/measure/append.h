@@ -10,7 +10,7 @@
 
 namespace sinewright {
 
-/// Of noise whose lower end is open (Level::is_open_below).
+/// Of noise whose lower end is open (OwnLevel::is_open_below).
 inline constexpr const char* kOutputNoiseNote =
     "noise of the sound card's output may come through the unit, at a gain not known";
 

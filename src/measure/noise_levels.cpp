@@ -79,6 +79,19 @@ std::optional<NoiseShare> with_hum(std::optional<NoiseShare> share, const NoiseC
   return share;
 }
 
+// What may have come from the sound card's output, amplified: all of `rms` but mains lines that the
+// loopback has not.
+double amplified_ms(double rms, const NoiseChannel& noise, const ReadingContext& context,
+                    const std::string& channel, Weighting weighting) {
+  double ms = rms * rms;
+  for (const HumLine& line : noise.hum_lines) {
+    if (!line.above_noise || hum_of_sound_card(context, channel, line.order) > 0) continue;
+    const double gain = weighting_gain(weighting, Hertz{line.frequency_hz});
+    ms -= gain * gain * line.rms * line.rms;
+  }
+  return std::max(0.0, ms);
+}
+
 }  // namespace
 
 Level hum_line_level(const HumLine& line, const ReadingContext& context,
@@ -94,9 +107,12 @@ NoiseLevels noise_levels(const NoiseChannel& noise, double duration_s,
                          SilentInput input) {
   const double at_hz = middle_hz(context);
   const std::optional<NoiseShare> broadband = silent_share(context, channel, input);
-  const auto level_of = [&](double rms, double deviation, const std::optional<NoiseShare>& share) {
+  const auto level_of = [&](double rms, double deviation, const std::optional<NoiseShare>& share,
+                            Weighting weighting) {
     Level level{rms, at_hz, deviation, share, {}};
-    level.is_open_below = share && input == SilentInput::kOutput;
+    if (share && input == SilentInput::kOutput) {
+      level.open_ms = amplified_ms(rms, noise, context, channel, weighting);
+    }
     return level;
   };
   const auto whole = [&](const std::optional<NoiseShare>& share, Weighting weighting) {
@@ -105,12 +121,12 @@ NoiseLevels noise_levels(const NoiseChannel& noise, double duration_s,
   const auto share_a = weighted_share(broadband, white_gain_a(context));
   const auto share_468 = weighted_share(broadband, white_gain_468(context));
   NoiseLevels levels;
-  levels.noise =
-      level_of(noise.noise_rms, noise.noise_deviation, whole(broadband, Weighting::kNone));
-  levels.noise_a =
-      level_of(noise.noise_a_rms, noise.noise_a_deviation, whole(share_a, Weighting::kA));
-  levels.noise_468 =
-      level_of(noise.noise_468_rms, noise.noise_468_deviation, whole(share_468, Weighting::k468));
+  levels.noise = level_of(noise.noise_rms, noise.noise_deviation,
+                          whole(broadband, Weighting::kNone), Weighting::kNone);
+  levels.noise_a = level_of(noise.noise_a_rms, noise.noise_a_deviation,
+                            whole(share_a, Weighting::kA), Weighting::kA);
+  levels.noise_468 = level_of(noise.noise_468_rms, noise.noise_468_deviation,
+                              whole(share_468, Weighting::k468), Weighting::k468);
   if (noise.noise_468_quasi_peak) {
     // The same part of what the quasi-peak detector reads as of the mean square.
     const double peak_rms = *noise.noise_468_quasi_peak;
@@ -118,11 +134,15 @@ NoiseLevels noise_levels(const NoiseChannel& noise, double duration_s,
       const double scale = std::pow(peak_rms / noise.noise_468_rms, 2);
       levels.noise_468.share->least_ms *= scale;
       levels.noise_468.share->most_ms *= scale;
+      if (levels.noise_468.open_ms) *levels.noise_468.open_ms *= scale;
     }
     levels.noise_468.rms = peak_rms;
   }
   levels.hum = hum_level(noise, context, channel);
-  levels.broadband = level_of(noise.broadband_rms, noise.broadband_deviation, broadband);
+  levels.broadband = {noise.broadband_rms, at_hz, noise.broadband_deviation, broadband, {}};
+  if (broadband && input == SilentInput::kOutput) {
+    levels.broadband.open_ms = noise.broadband_rms * noise.broadband_rms;
+  }
   const double samples = std::max(1.0, context.sample_rate_hz * duration_s);
   levels.offset_deviation = noise.noise_rms / std::sqrt(samples);
   return levels;

@@ -55,8 +55,10 @@ void set_silent_share(Level& noise, const ChannelReadings& on) {
   const bool is_gain_known = on.neighbour && on.context.drive_dbfs;
   noise.share = noise_share(on.context, on.channel, std::nullopt);
   if (!noise.share) return;
-  noise.is_open_below = !is_gain_known;
-  if (!is_gain_known) return;
+  if (!is_gain_known) {
+    noise.open_ms = noise.rms * noise.rms;
+    return;
+  }
   const auto most = noise_share(on.context, on.channel, operating_point(on.context, *on.neighbour));
   noise.share->most_ms = std::max(noise.share->least_ms, most->most_ms);
 }
@@ -232,9 +234,6 @@ void append_channel(const ChannelReadings& on) {
   if (!on.has_figures) {
     level = noise;
     level.rms = tone.level_rms;
-    // Of what comes over from the other channel nothing is the sound card's noise.
-    if (level.is_open_below) level.share->most_ms = tone.noise_rms * tone.noise_rms;
-    level.is_open_below = false;
   }
   append_level(on.findings, "level", on.channel, level, on.context, true);
   append_level(on.findings, "noise", on.channel, noise, on.context, false);

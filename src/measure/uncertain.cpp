@@ -81,18 +81,18 @@ OwnLevel own_level(const Level& level) {
   const double ms = level.rms * level.rms;
   // Lines whose phase is open may have hidden some of the unit's: nothing is added for that.
   const double middle_ms = std::max(0.0, (level.share->least_ms + level.share->most_ms) / 2);
-  if (level.is_open_below || level.share->most_ms > kSmallShare * ms) {
+  const double most_ms = std::max(level.share->most_ms, level.open_ms.value_or(0));
+  if (most_ms > kSmallShare * ms) {
     // Less than the sound card's own: the loopback does not fit, and all may be the unit's.
     const double rest_ms = ms - level.share->least_ms;
-    own = own_of(level.rms, level.deviation, ms - level.share->most_ms, rest_ms > 0 ? rest_ms : ms);
+    own = own_of(level.rms, level.deviation, ms - most_ms, rest_ms > 0 ? rest_ms : ms);
   }
-  own.is_open_below = level.is_open_below;
-  if (own.is_open_below) own.interval->low = 0;
+  own.is_open_below = level.open_ms && *level.open_ms > kSmallShare * ms;
   own.is_sound_card = level.share->most_ms > ms / 2;
   // A number would be the difference of two nearly equal ones: as read, then.
   const double own_ms = own.is_sound_card ? ms : ms - middle_ms;
   own.rms = std::sqrt(own_ms);
-  const double open_ms = (level.share->most_ms - level.share->least_ms) / 2 / std::sqrt(3.0);
+  const double open_ms = (most_ms - level.share->least_ms) / 2 / std::sqrt(3.0);
   own.standard = std::hypot(level.deviation * ms, open_ms / 2) / own_ms;
   return own;
 }

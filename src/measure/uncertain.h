@@ -22,8 +22,8 @@ struct Level {
   /// Lines add as amplitudes of unknown phase: where the unit's own lie, RMS in samples.
   std::optional<Interval> lines;
   double degrees_of_freedom = Repeatability{}.degrees_of_freedom;  ///< of `deviation`
-  /// `share` holds for the loopback's gain; at the unit's, not known, it may be all.
-  bool is_open_below = false;
+  /// `share` holds for the loopback's gain; at the unit's, not known, it may be up to this.
+  std::optional<double> open_ms = std::nullopt;
 };
 
 /// A level of the unit, from which the sound card's own is taken. RMS in samples.
@@ -32,7 +32,7 @@ struct OwnLevel {
   double standard = 0;               ///< what the share and the spread leave open, relative
   std::optional<Interval> interval;  ///< where a single value does not say all
   bool is_sound_card = false;        ///< more than half the power is the sound card's
-  bool is_open_below = false;        ///< as of Level: the interval begins at 0
+  bool is_open_below = false;        ///< more than kSmallShare hangs on a gain not known
 };
 
 /// A share of up to this part of the power is taken off without an interval.

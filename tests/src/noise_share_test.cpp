@@ -142,7 +142,7 @@ TEST_CASE("with the input shorted or the unit off only the sound card's input is
   profile.loopback->hum.clear();
   const NoiseLevels shorted =
       noise_levels(noise, 5, context_of(profile), "left", SilentInput::kNone);
-  CHECK_FALSE(shorted.noise.is_open_below);
+  CHECK_FALSE(shorted.noise.open_ms);
   CHECK(within(shorted.noise.share->least_ms / ms_of_dbfs(-110), 1, kTight));
   CHECK(within(shorted.noise.share->most_ms / ms_of_dbfs(-110), 1, kTight));
   profile.loopback->input_noise_dbfs.reset();
@@ -184,6 +184,25 @@ TEST_CASE("the output's noise comes through the unit at a gain not known: the lo
     CHECK(noise.note.empty());
   }
   CHECK(problems_of(findings).empty());
+}
+
+TEST_CASE("hum that the loopback has not is the unit's, whatever its gain") {
+  Profile profile = profile_with_loopback();
+  const ReadingContext with_hum = context_of(profile);
+  profile.loopback->hum.clear();
+  const ReadingContext context = context_of(profile);
+  const auto of = [](const ReadingContext& in) {
+    return noise_levels(noise_with_hum(), 5, in, "left", SilentInput::kOutput);
+  };
+  // 1e-3 of hum in 1e-4 of noise: a hundredth of the power hangs on the gain.
+  const NoiseLevels levels = of(context);
+  CHECK(within(levels.noise.open_ms.value_or(0) / 1e-8, 1, 1e-6));
+  CHECK(within(levels.broadband.open_ms.value_or(0) / 1e-8, 1, kTight));
+  CHECK_FALSE(own_level(levels.noise).is_open_below);
+  CHECK_FALSE(own_level(levels.noise).interval);
+  CHECK(own_level(levels.broadband).is_open_below);
+  CHECK(within(own_level(levels.noise).standard, 0.01 / 4 / std::sqrt(3.0), 2e-5));
+  CHECK(own_level(of(with_hum).noise).is_open_below);
 }
 
 TEST_CASE("a ratio to watts takes each channel's load, and half of its uncertainty") {
