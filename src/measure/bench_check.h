@@ -19,14 +19,16 @@ struct BenchCheckSettings {
 };
 
 /// Plays a tone into the divider's top and holds what comes back against what the same drive gave
-/// when the range was calibrated, and against the meter where it is asked for. Then check_stream().
+/// when the range was calibrated (through a unit: against the output as calibrated), and against
+/// the meter where it is asked for. A meter of the same accuracy is taken for the same one: its
+/// error counts once. Then check_stream().
 ///
 /// Findings "bench_check": readings "level" V with uncertainty, "expected" V, "difference" dB with
 /// uncertainty, "meter" V, "en" (difference over the uncertainties of both together, ISO 13528:
 /// above 1 they disagree); cautions "bench_disagrees", "stale_profile", "foreign_profile" (another
 /// device than the calibrated one), "not_calibrated", and those of check_stream(). Needs a chain.
-/// Silent on return. Throws Error (kRefused) when the operator does not wire it or nothing comes
-/// back.
+/// Silent on return. Throws Error (kRefused) when the operator does not wire it, nothing comes
+/// back, the tone is cut, or the meter reads 0.
 [[nodiscard]] Findings check_bench(Session& session, const BenchCheckSettings& settings,
                                    Operator& person, Progress& progress);
 
