@@ -15,7 +15,8 @@ struct ReadingSettings {
 /// Takes readings one after the other and hands each to `show`. A reading of a signal that did not
 /// hold still comes with a caution instead of figures.
 /// What the session plays, if anything, was started, and limited, before.
-/// Throws Error (kRefused) when the drive was cut, Error (kUsage) for a duration out of bounds, Error (kDevice) when the device fails.
+/// Throws Error (kRefused) when the drive was cut, Error (kUsage) for a duration out of bounds,
+/// Error (kDevice) when the device fails.
 void run_readings(Session& session, const ReadingSettings& settings, Progress& progress,
                   const std::function<void(const Findings&)>& show);
 
