@@ -130,39 +130,26 @@ class Check {
     const Profile& profile = chain_.profile();
     const auto look_at_date = [&](const std::string& what, const std::string& date) {
       const std::optional<double> days = days_since(date);
-      if (!days || *days > settings_.stale_days) {
+      if (days && *days < -1) {
+        append_caution(
+            findings_, "stale_profile",
+            fmt::format("{} was calibrated in {}, which is yet to come: is this computer's "
+                        "date right?",
+                        what, date));
+      } else if (!days || *days > settings_.stale_days) {
         append_caution(findings_, "stale_profile",
                        fmt::format("{} was calibrated {}; do it again", what,
                                    days ? fmt::format("{:.0f} days ago", *days)
                                         : "at a date that cannot be read"));
       }
     };
-    const auto look = [&](const std::string& what, const auto& calibration) {
-      look_at_date(what, calibration.date);
-      const std::string& device = calibration.device;
-      const std::string now = session_.stream().device();
-      if (!device.empty() && device != now) {
-        append_caution(findings_, "foreign_profile",
-                       fmt::format("{} was calibrated with '{}', this is '{}': its values do not "
-                                   "hold here; calibrate with this device, or use that one",
-                                   what, device, now));
-      }
-      const double rate_hz = session_.sample_rate().hz;
-      if (calibration.sample_rate_hz && *calibration.sample_rate_hz != rate_hz) {
-        append_caution(findings_, "foreign_profile",
-                       fmt::format("{} was calibrated at {:g} Hz, this is {:g} Hz: converters have "
-                                   "another gain and response there; calibrate at this rate, or "
-                                   "use that one",
-                                   what, *calibration.sample_rate_hz, rate_hz));
-      }
-    };
     const std::optional<ScaleCalibrations>& range = chain_.range().calibration;
-    if (range) look(fmt::format("range {}", chain_.range().name), *range);
+    if (range) look_at_date(fmt::format("range {}", chain_.range().name), range->date);
     if (const auto& output = profile.output_calibration) {
-      look("the output", *output);
+      look_at_date("the output", output->date);
     }
     if (const auto& loopback = profile.loopback) {
-      look("the loopback", *loopback);
+      look_at_date("the loopback", loopback->date);
     }
     if (const auto& load = profile.load.calibration) look_at_date("the load", load->date);
     if (!range) {

@@ -44,9 +44,9 @@ Findings read_window(const Session& session, const Capture& capture, PlanCache& 
   findings.readings = std::move(longest->readings);
   findings.harmonics = std::move(longest->harmonics);
   findings.curves = std::move(longest->curves);
-  findings.cautions = std::move(longest->cautions);
-  for (Caution& caution : findings.cautions) {
+  for (Caution& caution : longest->cautions) {
     if (caution.at_s) *caution.at_s += first_s;
+    findings.cautions.push_back(std::move(caution));
   }
   return findings;
 }

@@ -7,6 +7,7 @@
 #include <cmath>
 
 #include "findings/error.h"
+#include "measure/foreign_profile.h"
 
 namespace sinewright {
 namespace {
@@ -88,6 +89,7 @@ Findings Session::begin_findings(const std::string& measurement) const {
   if (is_playing()) findings.conditions.push_back({"drive_dbfs", drive_dbfs()});
   findings.conditions.insert(findings.conditions.end(), settings_.conditions.begin(),
                              settings_.conditions.end());
+  if (chain_) findings.cautions = foreign_cautions(*chain_, *stream_);
   return findings;
 }
 

@@ -225,6 +225,25 @@ TEST_CASE("check: nothing comes back, and an operator who says no") {
   }
 }
 
+TEST_CASE("every result says when its profile was made with another device or at another rate") {
+  const Scenario scenario = with_parts(13);
+  const Profile own = calibrated(scenario);
+  Profile other = own;
+  other.ranges[0].calibration->device = "another sound card";
+  Profile faster = own;
+  faster.ranges[0].calibration->sample_rate_hz = 96000;
+  for (const auto& [profile, count] :
+       {std::pair{own, 0}, std::pair{other, 1}, std::pair{faster, 1}}) {
+    Session session(std::make_unique<SimulatedBench>(scenario, SampleRate{48000}),
+                    Chain(profile, "high"), {});
+    session.play({997}, -40);
+    session.settle(0.1);
+    const Findings findings = session.measure_tone(session.capture(0.2), {997});
+    CHECK(std::count_if(findings.cautions.begin(), findings.cautions.end(),
+                        [](const Caution& one) { return one.code == "foreign_profile"; }) == count);
+  }
+}
+
 TEST_CASE("check: an amplifier left in the way is heard in a whisper") {
   const Scenario scenario = with_parts(12);
   const Profile profile = calibrated(scenario);
