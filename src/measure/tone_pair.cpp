@@ -64,6 +64,7 @@ void append_phase(Findings& findings, const ToneAnalysis& analysis, const Readin
                   const std::string& pair, bool knows_both) {
   constexpr double kOpenShare = 0.1;
   constexpr double kDegrees = 360 / kTwoPi;
+  constexpr double kFit_deg = 0.001;
   const ToneChannel& left = analysis.channels[0];
   const ToneChannel& right = analysis.channels[1];
   double phase_deg = analysis.pair->phase_deg;
@@ -78,6 +79,8 @@ void append_phase(Findings& findings, const ToneAnalysis& analysis, const Readin
   const std::vector<Component> budget = {
       type_a("repeatability, left", left.level_deviation * kDegrees, infinite),
       type_a("repeatability, right", right.level_deviation * kDegrees, infinite),
+      // What hum and drift beside the tone leave in a fit: on the simulated bench, 1e-5 degrees.
+      rectangular("fit beside other lines", kFit_deg),
       rectangular("phase of the sound card", (is_foreign ? 0.5 : kOpenShare) * std::abs(*own_deg))};
   set_absolute_uncertainty(reading, combine(budget));
 }

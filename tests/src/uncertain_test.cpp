@@ -204,7 +204,8 @@ TEST_CASE("half of what the loopback has between two frequencies is taken out of
   const Reading& phase = reading_of(findings, "phase", "pair", Unit::kDegree);
   CHECK(within(*phase.value, 3, kTight));
   const double spread_deg = 2e-4 * 180 / std::numbers::pi;
-  CHECK(within(standard_of(phase), std::sqrt(0.04 / 3 + 2 * spread_deg * spread_deg), kTight));
+  CHECK(within(standard_of(phase), std::sqrt(0.04 / 3 + 1e-6 / 3 + 2 * spread_deg * spread_deg),
+               kTight));
 }
 
 TEST_CASE("distortion well above the sound card's has an arcsine's uncertainty") {
@@ -393,7 +394,8 @@ TEST_CASE("of a foreign source half of the loopback is taken out, and half stays
   const Reading& phase = reading_of(steps[1], "phase", "pair", Unit::kDegree);
   CHECK(within(*phase.value, 4, kTight));  // 5 as read, 2 in the loopback
   const double spread_deg = 2e-4 * 180 / std::numbers::pi;
-  CHECK(within(standard_of(phase), std::sqrt(1.0 / 3 + 2 * spread_deg * spread_deg), kTight));
+  CHECK(within(standard_of(phase), std::sqrt(1.0 / 3 + 1e-6 / 3 + 2 * spread_deg * spread_deg),
+               kTight));
   const std::vector<ResponsePoint> points = response_points(steps, "right", context);
   REQUIRE(points.size() == 2);
   CHECK(within(points[1].level_db, 0.25, kTight));
