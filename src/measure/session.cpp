@@ -245,10 +245,12 @@ bool Session::find_burst(double floor_rms) {
     frames.insert(frames.end(), chunk.begin(), chunk.end());
     const std::vector<double> rms = rms_windows(frames, window);
     if (rms.size() < kSteady) continue;
-    const auto [low, high] = std::minmax_element(rms.end() - kSteady, rms.end());
+    const auto extremes = std::minmax_element(rms.end() - kSteady, rms.end());
+    const double low = *extremes.first;
+    const double high = *extremes.second;
     // Heard, and no longer rising.
-    if (!(*low > kAboveFloor * floor_rms) || *high > 1.2 * *low) continue;
-    const auto rise = std::find_if(rms.begin(), rms.end(), [&](double r) { return r > *high / 2; });
+    if (!(low > kAboveFloor * floor_rms) || high > 1.2 * low) continue;
+    const auto rise = std::find_if(rms.begin(), rms.end(), [&](double r) { return r > high / 2; });
     const auto at = first + static_cast<std::int64_t>(static_cast<std::size_t>(rise - rms.begin()) *
                                                       window / channels_);
     loop_delay_frames_ =
