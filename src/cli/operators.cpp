@@ -17,8 +17,8 @@ namespace sinewright {
 namespace {
 
 constexpr double kTurn_db = 1;
-constexpr Bounds kTypedVolts = {1e-6, 1e4, "V"};
-constexpr Bounds kTypedOhms = {0, 1e6, "ohm"};  // joined leads may well show 0
+constexpr double kLeastTyped_v = 1e-6;
+constexpr double kMostTyped_v = 1e4;
 
 // Where a progress line may stand, a question begins on a line of its own.
 std::string new_line() { return is_error_terminal() ? "\r\033[K" : ""; }
@@ -62,14 +62,14 @@ double typed_reading(const MeterPoint& point, const std::string& text) {
   std::string number = text;
   if (is_in_ohms(point)) {
     static_cast<void>(takes_off(number, "ohm") || takes_off(number, "Ω"));
-    return parse_number("reading", number, kTypedOhms);
+    // Joined leads may well show 0.
+    return parse_number("reading", number, {0, 1e6, "ohm"});
   }
   if (takes_off(number, "mV")) {
-    return parse_number("reading", number, {1e3 * kTypedVolts.low, 1e3 * kTypedVolts.high, "mV"}) /
-           1e3;
+    return parse_number("reading", number, {1e3 * kLeastTyped_v, 1e3 * kMostTyped_v, "mV"}) / 1e3;
   }
   static_cast<void>(takes_off(number, "V"));
-  return parse_number("reading", number, kTypedVolts);
+  return parse_number("reading", number, {kLeastTyped_v, kMostTyped_v, "V"});
 }
 
 }  // namespace
