@@ -78,7 +78,8 @@ ScaleCalibrations kept(const std::optional<ScaleCalibrations>& before, ScaleCali
   return std::move(both.calibrations);
 }
 
-int run_input(StepOptions options) {
+int run_input(const StepOptions& asked) {
+  StepOptions options = asked;
   require_bench(options.bench, "input");
   options.input.meter = meter_of(options.meter, options.bench, kVoltResolution, "V");
   options.input.at = options.at == 0 ? CalibratedAt::kDividerTop : CalibratedAt::kTerminals;
@@ -101,7 +102,7 @@ int run_input(StepOptions options) {
   return 0;
 }
 
-int run_output(StepOptions options) {
+int run_output(const StepOptions& options) {
   require_bench(options.bench, "output");
   const MeterAccuracy meter = meter_of(options.meter, options.bench, kVoltResolution, "V");
   OpenedBench bench = open_bench(options.bench, {}, {}, Devices::kBoth);
@@ -133,7 +134,8 @@ void set_rating(Load& load, const StepOptions& options) {
   }
 }
 
-int run_load(StepOptions options) {
+int run_load(const StepOptions& asked) {
+  StepOptions options = asked;
   require_bench(options.bench, "load");
   options.load.meter = meter_of(options.meter, options.bench, kOhmResolution, "ohm");
   if (options.is_hot) options.load.temperature_rise_k = 0;
@@ -190,7 +192,8 @@ void print_loopback(const Loopback& loopback) {
                                     : fmt::format("{} tones", loopback.output_tones.size())));
 }
 
-int run_loopback(StepOptions options) {
+int run_loopback(const StepOptions& asked) {
+  StepOptions options = asked;
   require_bench(options.bench, "loopback");
   options.loopback.reads_terminated = !options.has_no_terminated;
   OpenedBench bench = open_bench(options.bench, options.band, {}, Devices::kBoth);
@@ -208,7 +211,7 @@ int run_loopback(StepOptions options) {
   return 0;
 }
 
-using Run = int (*)(StepOptions);
+using Run = int (*)(const StepOptions&);
 
 void set_job(CLI::App& command, Job& job, const std::shared_ptr<StepOptions>& options, Run run) {
   command.callback([&job, options, run] { job = [options, run] { return run(*options); }; });
