@@ -191,7 +191,7 @@ std::string condition_text(const Condition& condition) {
   }
   if (const auto* list = std::get_if<std::vector<double>>(&condition.value)) {
     std::string joined;
-    const char* separator = list->size() == 2 ? " to " : ", ";
+    const char* separator = condition.key == "band_hz" ? " to " : ", ";
     for (const double each : *list) {
       joined += (joined.empty() ? "" : separator) + quantity(each, unit);
     }
