@@ -77,7 +77,7 @@ std::vector<Component> volts_budget(const Chain& chain, std::size_t channel, dou
                                     const Repeatability& repeatability,
                                     const SoundCardResidual* residual) {
   const Scale scale = scale_of(chain, channel);
-  std::vector<Component> budget{rectangular("meter at calibration", scale.meter_bound())};
+  std::vector<Component> budget{rectangular(kMeterSource, scale.meter_bound())};
   add_own(budget, chain, scale, repeatability, "");
   const double open_db = response_db(residual, channel, frequency_hz, scale.all.frequency_hz) / 2;
   budget.push_back(rectangular("sound card's response", relative_of_db(open_db)));
@@ -114,8 +114,8 @@ std::vector<Component> balance_budget(const Chain& chain, double frequency_hz,
                                       const Repeatability& left, const Repeatability& right,
                                       const SoundCardResidual* residual) {
   const Scale of_left = scale_of(chain, 0), of_right = scale_of(chain, 1);
-  std::vector<Component> budget{rectangular(
-      "meter at calibration", std::abs(of_left.meter_bound() - of_right.meter_bound()))};
+  std::vector<Component> budget{
+      rectangular(kMeterSource, std::abs(of_left.meter_bound() - of_right.meter_bound()))};
   add_own(budget, chain, of_left, left, ", left");
   add_own(budget, chain, of_right, right, ", right");
   const double calibrated_hz = of_left.all.frequency_hz;

@@ -11,6 +11,9 @@
 
 namespace sinewright {
 
+/// The line that one meter shares with itself: comparisons against the same meter leave it out.
+inline constexpr const char* kMeterSource = "meter at calibration";
+
 /// What a reading's own spread adds.
 struct Repeatability {
   double relative = 0;  ///< standard deviation of the mean, type A

@@ -21,8 +21,7 @@ constexpr double kDbOfRelative = 8.685889638065037;  // 20 / ln 10
 constexpr double kNominal_db = 2;
 constexpr double kWhisper_dbfs = -40;
 constexpr double kStrange_db = 6;
-constexpr double kMany = 1e9;          // degrees of freedom
-constexpr std::size_t kMeterLine = 0;  // of volts_budget(): the meter at calibration
+constexpr double kMany = 1e9;  // degrees of freedom
 
 /// Days from the date in `text`, "2026-11-25", to now; none when it is no date.
 std::optional<double> days_since(const std::string& text) {
@@ -252,8 +251,8 @@ class Check {
     }
     const double meter_v = then.channels[channel]->meter_v;
     const double bound_then = then.meter.half_width(meter_v) / meter_v;
-    budget[kMeterLine] =
-        rectangular("meter, as far as it errs apart", std::abs(bound - bound_then));
+    std::erase_if(budget, [](const Component& line) { return line.source == kMeterSource; });
+    budget.push_back(rectangular("meter, as far as it errs apart", std::abs(bound - bound_then)));
     return budget;
   }
 

@@ -6,13 +6,12 @@
 
 #include "findings/error.h"
 #include "measure/calibrate_tone.h"
+#include "measure/steps.h"
 
 namespace sinewright {
 namespace {
 
 constexpr double kVolume_dbfs = -40;  // while the volume is set
-constexpr double kLeast_dbfs = -20;   // the volume is right when the drive ends between these
-constexpr double kMost_dbfs = -3;
 constexpr double kStep_db = 6;
 constexpr double kLook_s = 0.3;
 constexpr double kGuard_w = 1;
@@ -62,25 +61,17 @@ class UnitDrive {
   double watts_ = 0;
 };
 
-std::string volume_advice(const UnitDrive& unit, double watts) {
+std::string advice(const UnitDrive& unit, double watts) {
   if (!(unit.watts() > 0)) return "turn the volume up a little: nothing comes back yet";
-  const double needed_dbfs = unit.drive_for(watts);
-  const std::string at = fmt::format("{:.3g} W at {:g} dBFS", unit.watts(), unit.drive_dbfs());
-  if (needed_dbfs > kMost_dbfs) {
-    return fmt::format("turn the volume up by {:.1f} dB ({})", needed_dbfs - kMost_dbfs, at);
-  }
-  if (needed_dbfs < kLeast_dbfs) {
-    return fmt::format("turn the volume down by {:.1f} dB ({})", kLeast_dbfs - needed_dbfs, at);
-  }
-  return fmt::format("enough: {:.3g} W will be reached at {:.1f} dBFS ({})", watts, needed_dbfs,
-                     at);
+  return volume_advice(watts, unit.drive_for(watts),
+                       fmt::format("{:.3g} W at {:g} dBFS", unit.watts(), unit.drive_dbfs()));
 }
 
 }  // namespace
 
 double drive_unit_to(Session& session, const char* step, const CalibrationTone& tone, double watts,
                      Operator& person, Progress& progress) {
-  session.guard_watts(kGuard_w);
+  session.guard_watts(kGuard_w, false);
   UnitDrive unit(session, step, tone);
   session.forget_gain();  // it has just been wired
   unit.play(Drive::kFaintest_dbfs);
@@ -89,7 +80,7 @@ double drive_unit_to(Session& session, const char* step, const CalibrationTone& 
   for (int looks = 0; looks < 600; ++looks) {
     check_cancelled(progress, step);
     static_cast<void>(unit.look());
-    if (person.is_done_turning(volume_advice(unit, watts))) break;
+    if (person.is_done_turning(advice(unit, watts))) break;
   }
   session.forget_gain();  // a last turn may have come after the last look
   // Only now: with the volume at its minimum nothing comes back.

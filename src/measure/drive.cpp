@@ -36,7 +36,8 @@ Drive::Drive(SampleRate fs, std::size_t inputs, const std::optional<Chain>& chai
   heat_.assign(inputs_, LoadHeat(chain_->profile().load));
 }
 
-void Drive::limit_watts(double watts) {
+void Drive::limit_watts(double watts, bool is_confirmable) {
+  is_confirmable_ = is_confirmable;
   cut_ = Cut::kNone;
   is_unit_driven_ = true;
   limit_rms_ = kInfinity;
@@ -88,9 +89,13 @@ void Drive::refuse(double level_dbfs, double watts) const {
       fmt::format(
           "{:.4g} dBFS would come to some {:.3g} W, above the {:.3g} W allowed: not played; "
           "lower level or volume{}",
-          level_dbfs, watts, limit_w_,
-          limit_w_ <= 1 ? ", or go through the checklist in docs/safety.md and give --confirmed"
-                        : ""));
+          level_dbfs, watts, limit_w_, way_to_more()));
+}
+
+const char* Drive::way_to_more() const {
+  return is_confirmable_ && limit_w_ <= 1
+             ? ", or go through the checklist in docs/safety.md and give --confirmed"
+             : "";
 }
 
 std::optional<double> Drive::predicted_watts(Hertz frequency, double level_dbfs,
@@ -245,10 +250,7 @@ std::string Drive::cut_text() const {
       return fmt::format(
           "the output came to more than {:.3g} W: the drive was cut; lower level or "
           "volume{}",
-          limit_w_,
-          limit_w_ <= 1 ? ", or go through the checklist in docs/safety.md and give "
-                          "--confirmed"
-                        : "");
+          limit_w_, way_to_more());
     case Cut::kInputClips:
       return "the sound card's input clips: the drive was cut; use a range with a higher ratio, or "
              "lower the level";

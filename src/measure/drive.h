@@ -49,8 +49,8 @@ class Drive {
 
   /// From now on nothing above `watts`, nor ever above the profile's limit and the load's rating;
   /// forgets a cut. A tenth more is borne before it is cut: noise, hum, windows that hold no whole
-  /// periods.
-  void limit_watts(double watts);
+  /// periods. `is_confirmable`: refusals name the checklist that would allow more than 1 W.
+  void limit_watts(double watts, bool is_confirmable = true);
   [[nodiscard]] double limit_w() const { return limit_w_; }
   /// The output is wired to the bench itself, not to a unit (calibration): volts are no watts, any
   /// level may be played at once, and more than `rms` in samples over a block cuts. Forgets a cut
@@ -127,6 +127,7 @@ class Drive {
   void learn(std::span<const double> mean_square, double seconds);
   void forget_window();
   void cut_because(Cut reason);
+  [[nodiscard]] const char* way_to_more() const;
   [[noreturn]] void refuse(double level_dbfs, double watts) const;
 
   SampleRate fs_;
@@ -134,6 +135,7 @@ class Drive {
   std::optional<Chain> chain_;
   std::shared_ptr<ToneGenerator> generator_;
   bool is_unit_driven_ = true;
+  bool is_confirmable_ = true;
   double limit_w_ = kInfinity;
   double limit_rms_ = kInfinity;  // without a unit
 

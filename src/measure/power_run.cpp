@@ -123,21 +123,10 @@ void PowerRun::refuse_above_limit(double watts, const char* when) {
 }
 
 void PowerRun::guide_volume(Operator& person) {
-  constexpr double kLeastDrive_dbfs = -20;
-  constexpr double kMostDrive_dbfs = -3;
   for (int reading = 0; reading < 600 && !progress_.is_cancelled(); ++reading) {
-    const double needed_dbfs = drive_for(limits_.power_w);
-    const std::string at = fmt::format("{:.3g} W at {:g} dBFS", last_watts_, kStart_dbfs);
-    std::string text;
-    if (needed_dbfs > kMostDrive_dbfs) {
-      text = fmt::format("turn the volume up by {:.1f} dB ({})", needed_dbfs - kMostDrive_dbfs, at);
-    } else if (needed_dbfs < kLeastDrive_dbfs) {
-      text =
-          fmt::format("turn the volume down by {:.1f} dB ({})", kLeastDrive_dbfs - needed_dbfs, at);
-    } else {
-      text = fmt::format("enough: {:.3g} W will be reached at {:.1f} dBFS ({})", limits_.power_w,
-                         needed_dbfs, at);
-    }
+    const std::string text =
+        volume_advice(limits_.power_w, drive_for(limits_.power_w),
+                      fmt::format("{:.3g} W at {:g} dBFS", last_watts_, kStart_dbfs));
     if (person.is_done_turning(text)) {
       session_.forget_gain();  // a last turn may have come after the last reading
       return;

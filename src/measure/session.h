@@ -78,7 +78,9 @@ class Session {
 
   /// Drive::limit_watts(). A session with a chain starts at the profile's limit; procedures lower
   /// it.
-  void guard_watts(double watts) { drive_.limit_watts(watts); }
+  void guard_watts(double watts, bool is_confirmable = true) {
+    drive_.limit_watts(watts, is_confirmable);
+  }
   /// Drive::limit_rms(): for wirings without a unit; infinity guards nothing.
   void guard(double rms) { drive_.limit_rms(rms); }
   /// Drive::forget_gain(): after the operator was asked for something and nothing was read

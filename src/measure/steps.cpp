@@ -1,5 +1,7 @@
 #include "measure/steps.h"
 
+#include <fmt/format.h>
+
 #include <algorithm>
 
 namespace sinewright {
@@ -25,6 +27,19 @@ std::vector<std::string> channels_with_tone(std::span<const Findings> steps) {
 
 double interpolate(double x0, double y0, double x1, double y1, double x) {
   return x1 == x0 ? y0 : y0 + (y1 - y0) * (x - x0) / (x1 - x0);
+}
+
+std::string volume_advice(double watts, double needed_dbfs, const std::string& at) {
+  constexpr double kLeast_dbfs = -20;
+  constexpr double kMost_dbfs = -3;
+  if (needed_dbfs > kMost_dbfs) {
+    return fmt::format("turn the volume up by {:.1f} dB ({})", needed_dbfs - kMost_dbfs, at);
+  }
+  if (needed_dbfs < kLeast_dbfs) {
+    return fmt::format("turn the volume down by {:.1f} dB ({})", kLeast_dbfs - needed_dbfs, at);
+  }
+  return fmt::format("enough: {:.3g} W will be reached at {:.1f} dBFS ({})", watts, needed_dbfs,
+                     at);
 }
 
 }  // namespace sinewright

@@ -20,4 +20,9 @@ namespace sinewright {
 /// y at `x` on the straight line through two points.
 [[nodiscard]] double interpolate(double x0, double y0, double x1, double y1, double x);
 
+/// What a hand on the unit's volume is told, so that `watts` are reached at a drive between -20 and
+/// -3 dBFS. `needed_dbfs`: the drive that would reach them now; `at`: where that was read. Begins
+/// with "turn the volume up", "turn the volume down" or "enough".
+[[nodiscard]] std::string volume_advice(double watts, double needed_dbfs, const std::string& at);
+
 }  // namespace sinewright

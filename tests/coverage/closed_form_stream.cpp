@@ -112,8 +112,7 @@ void ClosedFormStream::add_noise(std::span<double> samples, std::size_t channel,
 std::size_t ClosedFormStream::read(std::span<double> samples) {
   heard_.erase(heard_.begin(), heard_.end() - 4);
   heard_.resize(4 + samples.size(), 0.0);
-  if (signal_) signal_->fill(std::span(heard_).subspan(4), 2);
-  played_ += static_cast<std::int64_t>(samples.size() / 2);
+  pull(std::span(heard_).subspan(4));
   for (std::size_t c = 0; c < 2; ++c) {
     tone_[c] = find_tone(c);
     const Answer now = answer(c, tone_[c]);

@@ -8,24 +8,18 @@
 #include <string>
 #include <vector>
 
-#include "device/stream.h"
 #include "device/wiring.h"
 #include "measure/measurement.h"
+#include "played_stream.h"
 #include "random_bench.h"
 
 namespace sinewright {
 
-class ClosedFormStream final : public Stream {
+class ClosedFormStream final : public PlayedStream {
  public:
   /// `has_drifted`: since calibration.
   ClosedFormStream(const BenchDraw& bench, std::uint64_t seed, bool has_drifted);
   [[nodiscard]] std::string name() const override { return "random bench"; }
-  [[nodiscard]] SampleRate sample_rate() const override { return {kRate_hz}; }
-  [[nodiscard]] int channels() const override { return 2; }
-  [[nodiscard]] int output_channels() const override { return 2; }
-  [[nodiscard]] std::span<const std::int64_t> gaps() const override { return {}; }
-  void play(std::shared_ptr<Signal> signal) override { signal_ = std::move(signal); }
-  [[nodiscard]] std::int64_t frames_played() const override { return played_; }
   [[nodiscard]] std::size_t read(std::span<double> samples) override;
 
   void set_wiring(Wiring wiring) { wiring_ = wiring; }
@@ -51,10 +45,8 @@ class ClosedFormStream final : public Stream {
   bool has_drifted_;
   RandomDraws random_;
   Wiring wiring_ = Wiring::kUnit;
-  std::shared_ptr<Signal> signal_;
   std::vector<double> heard_ = std::vector<double>(4, 0.0);  ///< two frames of before, then now
   std::array<ToneNow, 2> tone_;
-  std::int64_t played_ = 0;
 };
 
 /// The technician: wires as asked and reads the meter.

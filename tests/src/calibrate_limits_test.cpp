@@ -3,6 +3,7 @@
 #include <doctest/doctest.h>
 
 #include <cmath>
+#include <string>
 
 #include "bench/profile_file.h"
 #include "bench_run.h"
@@ -48,6 +49,26 @@ TEST_CASE("a meter whose bound is above a tenth of what it reads is refused, and
           (resolution < 0.1 ? std::nullopt : std::optional(ExitCode::kRefused)));
     CHECK_FALSE(run.session->is_playing());
   }
+}
+
+TEST_CASE("at the terminals nothing allows more than a watt, and no refusal offers it") {
+  Scenario scenario = larkfield("as-left");
+  scenario.receiver.gain_db += 3;  // 2 W at -40 dBFS, fully up
+  BenchRun run(scenario);
+  run.bench().set_volume_db(0);
+  ScriptedOperator person;
+  ScriptedProgress progress;
+  InputCalibrationSettings settings;
+  settings.meter = {0.8, 3, 0.001};
+  settings.at = CalibratedAt::kTerminals;
+  std::string refusal;
+  try {
+    (void)calibrate_input(*run.session, settings, person, progress);
+  } catch (const Error& error) {
+    refusal = error.what();
+  }
+  CHECK(refusal.find("volume") != std::string::npos);
+  CHECK(refusal.find("--confirmed") == std::string::npos);
 }
 
 }  // namespace sinewright

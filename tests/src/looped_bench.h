@@ -12,8 +12,8 @@
 #include <vector>
 
 #include "bench/profile.h"
-#include "device/stream.h"
 #include "findings/error.h"
+#include "played_stream.h"
 
 namespace sinewright {
 
@@ -41,9 +41,8 @@ struct LoopLog {
   std::vector<std::int64_t> played_before;  ///< frames played at the end of each read
 };
 
-class LoopedBench final : public Stream {
+class LoopedBench final : public PlayedStream {
  public:
-  static constexpr double kRate_hz = 48000;
   static constexpr int kDelay = 1000;
 
   /// `gain`: from sample played to sample read.
@@ -51,22 +50,16 @@ class LoopedBench final : public Stream {
 
   ~LoopedBench() override {
     // As the sound card does: what still plays is played out. 20 ms.
-    if (signal_) pull(960);
+    if (has_signal()) play_out(960);
   }
 
   [[nodiscard]] std::string name() const override { return "looped bench"; }
-  [[nodiscard]] SampleRate sample_rate() const override { return {kRate_hz}; }
-  [[nodiscard]] int channels() const override { return 2; }
-  [[nodiscard]] int output_channels() const override { return 2; }
-  [[nodiscard]] std::span<const std::int64_t> gaps() const override { return {}; }
-  void play(std::shared_ptr<Signal> signal) override { signal_ = std::move(signal); }
-  [[nodiscard]] std::int64_t frames_played() const override { return played_; }
 
   [[nodiscard]] std::size_t read(std::span<double> samples) override {
     ++reads;
     if (reads == fails_at) throw Error(ExitCode::kDevice, "looped bench: stalled");
     const std::size_t frames = samples.size() / 2;
-    const std::vector<double> out = pull(frames);
+    const std::vector<double> out = play_out(frames);
     line_.insert(line_.end(), out.begin(), out.end());
     std::array<double, 2> sum{};
     for (std::size_t i = 0; i < samples.size(); ++i) {
@@ -81,7 +74,7 @@ class LoopedBench final : public Stream {
     }
     const double rms = std::sqrt(std::max(sum[0], sum[1]) / static_cast<double>(frames));
     log_.watts.push_back(std::pow(rms * std::sqrt(2.0) * 40, 2) / 8);
-    log_.played_before.push_back(played_);
+    log_.played_before.push_back(frames_played());
     return frames;
   }
 
@@ -92,19 +85,16 @@ class LoopedBench final : public Stream {
   std::array<double, 2> fault{1, 1};
 
  private:
-  std::vector<double> pull(std::size_t frames) {
-    std::vector<double> out(2 * frames, 0.0);
-    if (signal_) signal_->fill(out, 2);
+  std::vector<double> play_out(std::size_t frames) {
+    std::vector<double> out(2 * frames);
+    pull(out);
     for (std::size_t i = 0; i < out.size(); i += 2) log_.played.push_back(out[i]);
-    played_ += static_cast<std::int64_t>(frames);
     return out;
   }
 
   std::array<double, 2> gain_;
   LoopLog& log_;
   std::deque<double> line_;
-  std::shared_ptr<Signal> signal_;
-  std::int64_t played_ = 0;
   std::int64_t read_ = 0;
   std::uint64_t noise_ = 1;
 };

@@ -11,30 +11,24 @@
 
 #include "bench_run.h"
 #include "dsp/dither.h"
+#include "played_stream.h"
 #include "within.h"
 
 namespace sinewright {
 namespace {
 
-constexpr double kRate_hz = 48000;
+constexpr double kRate_hz = PlayedStream::kRate_hz;
 
 /// Output wired to input with a delay of 1000 frames, and something in between.
-class AlteringLoop final : public Stream {
+class AlteringLoop final : public PlayedStream {
  public:
   /// Turns one frame as played into one as read; called for each in order.
   using Alteration = std::function<void(double& left, double& right)>;
   explicit AlteringLoop(Alteration alter) : alter_(std::move(alter)) { waiting_.assign(2000, 0.0); }
   [[nodiscard]] std::string name() const override { return "altering loop"; }
-  [[nodiscard]] SampleRate sample_rate() const override { return {kRate_hz}; }
-  [[nodiscard]] int channels() const override { return 2; }
-  [[nodiscard]] int output_channels() const override { return 2; }
-  [[nodiscard]] std::span<const std::int64_t> gaps() const override { return {}; }
-  void play(std::shared_ptr<Signal> signal) override { signal_ = std::move(signal); }
-  [[nodiscard]] std::int64_t frames_played() const override { return played_; }
   [[nodiscard]] std::size_t read(std::span<double> samples) override {
-    std::vector<double> out(samples.size(), 0.0);
-    if (signal_) signal_->fill(out, 2);
-    played_ += static_cast<std::int64_t>(out.size() / 2);
+    std::vector<double> out(samples.size());
+    pull(out);
     waiting_.insert(waiting_.end(), out.begin(), out.end());
     for (std::size_t i = 0; i < samples.size(); i += 2) {
       double left = waiting_[0];
@@ -51,9 +45,7 @@ class AlteringLoop final : public Stream {
 
  private:
   Alteration alter_;
-  std::shared_ptr<Signal> signal_;
   std::deque<double> waiting_;
-  std::int64_t played_ = 0;
 };
 
 Findings check(AlteringLoop::Alteration alter, std::int64_t loses_at = 0) {
